@@ -1,0 +1,1 @@
+"""Values only: what passes between the stages. Imports nothing but `errors` and the standard library."""

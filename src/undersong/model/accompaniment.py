@@ -1,0 +1,184 @@
+"""A section laid out for hands and feet, in written time.
+
+Conventions: `start` counts quarter notes from the beginning of the section. A `PlayedNote` never
+crosses a bar line; what sounds on is tied. Accompaniments never contain repeats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from undersong.model.chord import Chord
+from undersong.model.finding import Finding
+from undersong.model.pitch import Key, Pitch
+from undersong.model.plan import Plan
+from undersong.model.text import Hyphen
+from undersong.model.time import Pace, Time
+
+Limb = Literal["right hand", "left hand", "right foot", "left foot", "feet"]
+Tie = Literal["start", "stop", "both"]
+SectionKind = Literal["introduction", "verse", "interlude", "amen"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedBar:
+    """A bar as it is played: its printed number, time through, start and length."""
+
+    number: str
+    times: int
+    start: Fraction
+    length: Fraction
+    time: Time
+    key: Key
+    pickup: bool = False
+    double: bool = False
+
+    @property
+    def end(self) -> Fraction:
+        """Where the bar ends in the section."""
+        return self.start + self.length
+
+    def beat_of(self, start: Fraction) -> Fraction:
+        """Beat of a place in this bar, from 1; a pickup counts as the end of a full bar."""
+        inside = start - self.start
+        if self.pickup and self.time.beats:
+            inside += self.time.bar_length - self.length
+        return inside / self.time.beat + 1
+
+
+def beats_of(bars: tuple[PlacedBar, ...]) -> tuple[Fraction, ...]:
+    """Every beat of a section in order; a pickup's beats are counted from its end."""
+    found = []
+    for bar in bars:
+        beat, place = bar.time.beat, bar.start
+        if bar.pickup and bar.time.beats and bar.length % beat:
+            found.append(place)
+            place += bar.length % beat
+        while place < bar.end:
+            found.append(place)
+            place += beat
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedNote:
+    """One written note. `source` names the printed voice it comes from ("soprano", "" for none).
+
+    `shared` names other printed voices that meet it in unison on the same key.
+    """
+
+    id: str
+    part: str
+    start: Fraction
+    length: Fraction
+    pitch: Pitch
+    limb: Limb
+    division: str
+    tie: Tie | None = None
+    source: str = ""
+    shared: tuple[str, ...] = ()
+    finger: str = ""
+    mark: str = ""
+    """A word for the page about this note: "changed here", or the hand it was given to."""
+
+    @property
+    def end(self) -> Fraction:
+        """Where it ends in the section."""
+        return self.start + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedChord:
+    """A chord of the section."""
+
+    start: Fraction
+    length: Fraction
+    chord: Chord
+
+    @property
+    def end(self) -> Fraction:
+        """Where it ends in the section."""
+        return self.start + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedLine:
+    """A line of text in the section."""
+
+    start: Fraction
+    end: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A syllable at a tune note of the section."""
+
+    start: Fraction
+    text: str
+    hyphen: Hyphen = "single"
+    extend: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Registration:
+    """Stops for each limb, in two ways of saying it: generic and actual."""
+
+    generic: str = ""
+    actual: tuple[tuple[str, str], ...] = ()
+    """Pairs of division and stops."""
+
+
+@dataclass(frozen=True, slots=True)
+class Accompaniment:
+    """A section as it is to be played."""
+
+    id: str
+    kind: SectionKind
+    verse: int | None
+    texture: str
+    version: int
+    title: str
+    key: Key
+    pace: Pace
+    bars: tuple[PlacedBar, ...]
+    notes: tuple[PlayedNote, ...]
+    chords: tuple[PlacedChord, ...] = ()
+    lines: tuple[PlacedLine, ...] = ()
+    breaths: tuple[Fraction, ...] = ()
+    holds: tuple[Fraction, ...] = ()
+    words: tuple[Word, ...] = ()
+    registration: Registration = Registration()
+    right: str = ""
+    left: str = ""
+    feet: str = ""
+    tune: str = "at-pitch"
+
+    @property
+    def length(self) -> Fraction:
+        """Quarter notes of the section."""
+        return self.bars[-1].end if self.bars else Fraction(0)
+
+    def bar_at(self, start: Fraction) -> PlacedBar:
+        """The bar that holds a place of the section."""
+        found = self.bars[0]
+        for bar in self.bars:
+            if bar.start <= start:
+                found = bar
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """A whole hymn laid out: its plan, sections and findings."""
+
+    title: str
+    tune_name: str
+    metre: str
+    key: Key
+    plan: Plan
+    sections: tuple[Accompaniment, ...]
+    findings: tuple[Finding, ...] = ()
+    credits: tuple[str, ...] = ()
+    rights: str = ""

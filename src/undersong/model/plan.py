@@ -1,0 +1,37 @@
+"""What is to be done with each verse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from undersong.model.time import Pace
+
+TunePlace = Literal["at-pitch", "octave-up"]
+
+
+@dataclass(frozen=True, slots=True)
+class VersePlan:
+    """One verse: its texture, where the tune lies, hand to division, pace.
+
+    `right`, `left` and `feet` are names of divisions; empty names are chosen from the organ.
+    """
+
+    verse: int | None
+    texture: str
+    tune: TunePlace = "at-pitch"
+    right: str = ""
+    left: str = ""
+    feet: str = ""
+    who: str = "all"
+    pace: Pace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All verses, and how far everything is transposed (semitones)."""
+
+    verses: tuple[VersePlan, ...]
+    transpose: int = 0
+    introduction: str = ""
+    gap_beats: int = 2

@@ -1,0 +1,106 @@
+"""The house keeps its layers: a room imports lower rooms, never a sibling or a higher one."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parent.parent / "src" / "undersong"
+
+LAYERS: tuple[tuple[str, ...], ...] = (
+    ("errors",),
+    ("model",),
+    ("acoustics",),
+    ("harmony",),
+    ("textures", "playing"),
+    ("arranging", "performing"),
+    ("workers",),
+    ("reading", "writing", "sound", "library", "demo"),
+    ("workflow",),
+    ("cli", "web"),
+    ("__init__", "__main__"),
+)
+"""Lowest first; names on one line do not know each other. `workers` is lower than the rooms that use it."""
+
+FOREIGN = {
+    "reading": {"lxml"},
+    "writing": {"lxml", "mido", "verovio", "typst"},
+    "cli": {"click", "rich"},
+}
+"""Third-party packages a room may import; no other room may import any."""
+
+
+def rank(room: str) -> int:
+    return next(index for index, rooms in enumerate(LAYERS) if room in rooms)
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imports(source: str) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports name their whole path"
+            found.add(node.module or "")
+            if node.module == "undersong":
+                found.update(f"undersong.{alias.name}" for alias in node.names)
+    return found
+
+
+def broken_laws(room: str, source: str) -> list[str]:
+    faults = []
+    for name in imports(source):
+        first, _, rest = name.partition(".")
+        if first == "undersong":
+            other = rest.partition(".")[0]
+            if other and other not in {room, "__version__"} and rank(other) >= rank(room):
+                faults.append(f"{room} imports {name}")
+        elif first not in sys.stdlib_module_names and first not in FOREIGN.get(room, set()):
+            faults.append(f"{room} imports {name}")
+    return faults
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_a_room_knows_only_lower_rooms(path: Path) -> None:
+    """Every module of the package."""
+    assert broken_laws(room_of(path), path.read_text()) == []
+
+
+@pytest.mark.parametrize(
+    ("room", "source"),
+    [
+        ("textures", "from undersong.playing import check"),
+        ("model", "from undersong.harmony import analyse"),
+        ("harmony", "import numpy"),
+        ("arranging", "from undersong.workflow import lay_out"),
+        ("reading", "import verovio"),
+    ],
+)
+def test_a_planted_sideways_import_is_caught(room: str, source: str) -> None:
+    """The law can fail."""
+    assert broken_laws(room, source)
+
+
+PURE = ("model", "acoustics", "harmony", "textures", "playing", "arranging", "performing")
+IMPURE = {"os", "io", "time", "datetime", "random", "pathlib", "subprocess", "socket", "tempfile"}
+
+
+@pytest.mark.parametrize("room", PURE)
+def test_everything_before_writing_is_pure(room: str) -> None:
+    """No files, clock, environment or randomness up to performing (law 8)."""
+    for path in (PACKAGE / room).rglob("*.py"):
+        used = {name.partition(".")[0] for name in imports(path.read_text())} & IMPURE
+        assert not used, f"{path.name} imports {used}"
+        assert "open(" not in path.read_text(), path.name
+
+
+def test_no_room_is_called_utils() -> None:
+    """Things are named by what they hold."""
+    assert list(PACKAGE.rglob("*util*")) == []
