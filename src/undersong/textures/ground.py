@@ -1,0 +1,103 @@
+"""What a texture lays itself over: beats, lines, chords, tune and bass of one verse, and the bench.
+
+Conventions: `start` and `end` in quarter notes from the beginning of the verse.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+
+from undersong.model.accompaniment import PlacedBar, PlacedLine
+from undersong.model.chord import Chord
+from undersong.model.pitch import Key, Pitch
+
+
+@dataclass(frozen=True, slots=True)
+class Sounded:
+    """A note from strike to release, ties merged."""
+
+    start: Fraction
+    end: Fraction
+    pitch: Pitch
+
+    @property
+    def midi(self) -> int:
+        """Key number."""
+        return self.pitch.midi
+
+
+@dataclass(frozen=True, slots=True)
+class WalkedChord:
+    """A chord of the verse with the key it stands in."""
+
+    start: Fraction
+    end: Fraction
+    chord: Chord
+    key: Key
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
+
+    `octaves_up` is how far the tune is played above its place; `same_manual` means that the figure
+    shares the tune's keyboard; `shortest_seconds` of a slot is judged with `quarter_seconds`.
+    """
+
+    lowest: int
+    highest: int
+    span_easy: int
+    span_most: int
+    octaves_up: int
+    same_manual: bool
+    quarter_seconds: float
+    home: int
+    """Where the figure likes to lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """One verse as a texture sees it. `tune` is as played (an octave up if so), `bass` what the feet play."""
+
+    bars: tuple[PlacedBar, ...]
+    beats: tuple[Fraction, ...]
+    lines: tuple[PlacedLine, ...]
+    chords: tuple[WalkedChord, ...]
+    tune: tuple[Sounded, ...]
+    bass: tuple[Sounded, ...]
+
+    @property
+    def end(self) -> Fraction:
+        """Length of the verse."""
+        return self.bars[-1].end
+
+    @property
+    def pickup_end(self) -> Fraction:
+        """Where the verse's first pickup ends (0 without one)."""
+        return self.bars[0].end if self.bars[0].pickup else Fraction(0)
+
+
+def sounding(notes: tuple[Sounded, ...], start: Fraction, end: Fraction) -> list[Sounded]:
+    """The notes that sound anywhere in [start, end)."""
+    first = max(0, bisect_right(notes, start, key=lambda note: note.start) - 1)
+    found = []
+    for note in notes[first:]:
+        if note.start >= end:
+            break
+        if note.end > start:
+            found.append(note)
+    return found
+
+
+def chords_in(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction) -> list[WalkedChord]:
+    """The chords that stand anywhere in [start, end)."""
+    first = max(0, bisect_right(chords, start, key=lambda one: one.start) - 1)
+    found = []
+    for one in chords[first:]:
+        if one.start >= end:
+            break
+        if one.end > start:
+            found.append(one)
+    return found

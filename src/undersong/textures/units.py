@@ -1,0 +1,254 @@
+"""Cutting a verse into units: where a figure begins anew.
+
+The rules (measured in a trial on chorales and folk tunes): a unit begins on every beat on which a
+chord begins, on every beat that has a change inside and on the next, at line ends and bar lines,
+and after the row's full length. A change off the beat makes no boundary for a figure; block chords
+change with the harmony. The last chord of a line of one or two beats is struck once; a longer one
+keeps its figure. The first pickup of the verse is held; inside the verse the figure runs on.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from undersong.model.accompaniment import PlacedBar
+from undersong.model.chord import NO_CHORD
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in, sounding
+from undersong.textures.patterns import grid
+from undersong.textures.table import Texture
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place for a strike: the chord tones allowed (pitch classes), those forbidden, and the highest key."""
+
+    start: Fraction
+    end: Fraction
+    allowed: frozenset[int]
+    forbidden: frozenset[int]
+    ceiling: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A stretch of a verse under one figure, with what it must fit to.
+
+    `tune_first`, `bass_first` sound as it begins, `tune_last`, `bass_last` as it ends (-1: none).
+    `wanted` are pitch classes that must sound, `later` those that tune or bass bring within it.
+    """
+
+    start: Fraction
+    end: Fraction
+    line: int
+    chord: WalkedChord
+    slots: tuple[Slot, ...]
+    held: bool
+    tune_first: int
+    tune_last: int
+    bass_first: int
+    bass_last: int
+    wanted: frozenset[int]
+    present: frozenset[int]
+    later: frozenset[int]
+    single: frozenset[int]
+    """Pitch classes that may sound only once: leading note and seventh."""
+    short_harmony: bool
+
+
+def is_dense(ground: Ground) -> bool:
+    """True where most beats bring a new chord, as in four-part hymns."""
+    starts = {one.start for one in ground.chords}
+    return sum(beat in starts for beat in ground.beats) > 0.6 * len(ground.beats)
+
+
+def leading_notes(one: WalkedChord) -> frozenset[int]:
+    """The leading note of the chord's key, where the chord has dominant function and holds it.
+
+    A chord counts as dominant when the note is its third or its root (V, V7, vii).
+    """
+    note = one.key.leading_note.pitch_class
+    chord = one.chord
+    if chord.root is None or note not in chord.pitch_classes:
+        return frozenset()
+    third = chord.third
+    dominant = chord.root.pitch_class == note or (third is not None and third.name.pitch_class == note)
+    return frozenset({note}) if dominant else frozenset()
+
+
+def sevenths(one: WalkedChord) -> frozenset[int]:
+    """The seventh of the chord, where it is one that wants to fall."""
+    seventh = one.chord.seventh
+    return frozenset({seventh.name.pitch_class}) if seventh is not None else frozenset()
+
+
+def clashing(one: WalkedChord, note: Sounded, beats: frozenset[Fraction]) -> frozenset[int]:
+    """R2: the chord tone a semitone below a tune note that is struck on a beat and foreign to the chord."""
+    if note.start not in beats or note.midi % 12 in one.chord.pitch_classes:
+        return frozenset()
+    below = (note.midi - 1) % 12
+    return frozenset({below}) & one.chord.pitch_classes
+
+
+def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
+    """Where units begin, the end of the verse last."""
+    block = texture.name == "block"
+    chord_starts = {one.start for one in ground.chords}
+    beats = ground.beats
+    found = {Fraction(0), ground.end, *(bar.start for bar in ground.bars), *(line.start for line in ground.lines)}
+    if block:
+        found |= {start for start in chord_starts if start < ground.end}
+    for index, beat in enumerate(beats):
+        following = beats[index + 1] if index + 1 < len(beats) else ground.end
+        changes_inside = any(beat < start < following for start in chord_starts)
+        if beat in chord_starts or changes_inside:
+            found.add(beat)
+        if changes_inside:
+            found.add(following)
+    for start, _ in _resting_chords(ground):
+        found.add(start)
+    return _cut_long(ground, sorted(found))
+
+
+def _cut_long(ground: Ground, starts: list[Fraction]) -> list[Fraction]:
+    """Units longer than the row's full length are cut at the row's own places inside the bar."""
+    cut = [starts[0]]
+    for start, stop in pairwise(starts):
+        bar = bar_at(ground.bars, start)
+        full = grid(bar.time).unit_beats * bar.time.beat
+        place = bar.start + (start - bar.start) // full * full + full
+        while place < stop:
+            if place > start:
+                cut.append(place)
+            place += full
+        cut.append(stop)
+    return cut
+
+
+def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
+    """The bar that holds a place of the verse."""
+    return bars[max(0, bisect_right(bars, start, key=lambda bar: bar.start) - 1)]
+
+
+def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
+    """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
+
+    Where the line ends in a rest of the tune, or on a longer chord, the figure goes on.
+    """
+    found = []
+    for line in ground.lines:
+        chords = chords_in(ground.chords, line.start, line.end)
+        notes = sounding(ground.tune, line.start, line.end)
+        if not chords or not notes:
+            continue
+        last_note = next((note for note in reversed(notes) if note.start >= line.start), notes[-1])
+        start = max(chords[-1].start, last_note.start, line.start)
+        beat = bar_at(ground.bars, start).time.beat
+        if line.end == ground.end or line.end - start <= 2 * beat:
+            found.append((start, line.end))
+    return found
+
+
+def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
+    """All units of a verse, in order. Stretches without a chord have units with no tone allowed."""
+    dense = is_dense(ground)
+    rests = {start for start, _ in _resting_chords(ground)}
+    rest_spans = _resting_chords(ground)
+    beats = frozenset(ground.beats)
+    places = boundaries(ground, texture)
+    units: list[Unit] = []
+    for start, end in pairwise(places):
+        held = (
+            texture.name == "block"
+            or start in rests
+            or any(first <= start < last for first, last in rest_spans)
+            or start < ground.pickup_end
+        )
+        units.append(_unit(ground, texture, bench, start, end, held=held, dense=dense, beats=beats))
+    return tuple(units)
+
+
+def slot_length(ground: Ground, texture: Texture, start: Fraction, *, dense: bool) -> Fraction:
+    """Length of one slot of a texture's figure at a place."""
+    time = bar_at(ground.bars, start).time
+    row = grid(time)
+    count = row.dense_slots_per_beat if dense and texture.dense_three_levels else row.slots_per_beat
+    return time.beat / count
+
+
+def _unit(
+    ground: Ground,
+    texture: Texture,
+    bench: Bench,
+    start: Fraction,
+    end: Fraction,
+    *,
+    held: bool,
+    dense: bool,
+    beats: frozenset[Fraction],
+) -> Unit:
+    line = bisect_right(ground.lines, start, key=lambda one: one.start) - 1
+    chords = chords_in(ground.chords, start, end)
+    tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
+    edges = [start, end]
+    if not held:
+        step = slot_length(ground, texture, start, dense=dense)
+        edges = [start]
+        while edges[-1] + step < end:
+            edges.append(edges[-1] + step)
+        edges.append(end)
+    slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
+    main = chords[0] if chords else _silence(ground, start, end)
+    single = leading_notes(main) | sevenths(main)
+    at_start = {note.midi % 12 for note in [*tune, *bass] if note.start <= start}
+    everything = {note.midi % 12 for note in [*tune, *bass]}
+    return Unit(
+        start, end, max(0, line), main, slots, held,
+        _first(tune, start), tune[-1].midi if tune else -1,
+        _first(bass, start), bass[-1].midi if bass else -1,
+        _wanted(main), frozenset(at_start), frozenset(everything), single,
+        short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
+    )  # fmt: skip
+
+
+def _silence(ground: Ground, start: Fraction, end: Fraction) -> WalkedChord:
+    return WalkedChord(start, end, NO_CHORD, ground.bars[0].key)
+
+
+def _first(notes: list[Sounded], start: Fraction) -> int:
+    return notes[0].midi if notes and notes[0].start <= start else -1
+
+
+def _wanted(one: WalkedChord) -> frozenset[int]:
+    """What must sound: root, third (or what stands for it), seventh, and an altered fifth."""
+    chord = one.chord
+    if chord.root is None:
+        return frozenset()
+    wanted = {chord.root.pitch_class}
+    if chord.third is not None:
+        wanted.add(chord.third.name.pitch_class)
+    if chord.seventh is not None:
+        wanted.add(chord.seventh.name.pitch_class)
+    fifth = chord.fifth
+    if fifth is not None and (fifth.name.pitch_class - chord.root.pitch_class) % 12 != 7:
+        wanted.add(fifth.name.pitch_class)
+    return frozenset(wanted)
+
+
+def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: frozenset[Fraction]) -> Slot:
+    chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
+    tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
+    if not chords:
+        return Slot(start, end, frozenset(), frozenset(), bench.highest)
+    allowed = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) or chords[0].chord.pitch_classes
+    forbidden: set[int] = set()
+    for one in chords:
+        once = leading_notes(one) | sevenths(one)
+        forbidden |= once & {note.midi % 12 for note in [*tune, *bass] if note.start < one.end and note.end > one.start}
+        for note in tune:
+            if note.start < one.end and note.end > one.start:
+                forbidden |= clashing(one, note, beats)
+    ceiling = min([bench.highest, *(note.midi - 1 for note in tune)])
+    return Slot(start, end, allowed, frozenset(forbidden), ceiling)

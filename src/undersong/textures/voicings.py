@@ -1,0 +1,209 @@
+"""Candidates for a unit: ways of placing its levels, each with a cost of its own.
+
+A candidate names the keys of its levels from low to high and the order in which the slots strike
+them. A level must lie below the tune only while it sounds, slot by slot. Where a level falls under
+a clashing tune note it gives way to a neighbouring level in that slot.
+
+Conventions: keys are MIDI numbers; costs are points, smaller is better.
+References: weights from a trial of this on chorales and folk tunes (set by hand, some from counts);
+low-interval limits as published in arranging glossaries (second hand).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+from undersong.model.keyboard import span
+from undersong.textures.ground import Bench
+from undersong.textures.patterns import Figure, Order
+from undersong.textures.units import Unit
+
+LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
+"""Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
+
+PRICE = {
+    "missing": 60.0, "missing-but-later": 18.0, "no-fifth": 1.0, "third-doubled": 2.0, "third-twice-in-hand": 3.0,
+    "twice-single": 150.0, "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 0.5,
+    "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6, "wide-pair": 1.5,
+    "home": 0.12, "override": 2.0, "silent-slot": 6.0, "one-note": 60.0, "nothing": 90.0, "octave-in-hand": 4.0,
+    "dip": 6.0,
+}  # fmt: skip
+
+TWELFTH = 19
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Keys of the levels from low to high, and for each slot the keys struck."""
+
+    levels: tuple[int, ...]
+    strikes: tuple[tuple[int, ...], ...]
+    cost: float
+
+
+def interval_too_low(low: int, high: int) -> bool:
+    """True when two keys lie closer together than so low a place allows."""
+    return low < LOWEST_FOR_INTERVAL.get(high - low, 0)
+
+
+def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
+    """The order for each count of levels that this unit can use."""
+    count = len(unit.slots)
+    if unit.held:
+        return {3: ((0, 1, 2),), 2: ((0, 1),)}
+    orders = {}
+    for levels, table in ((3, figure.three), (2, figure.two), (4, figure.four)):
+        if count in table:
+            orders[levels] = table[count]
+        elif levels != 4 and count > 4:
+            cycle = table[4]
+            orders[levels] = tuple(cycle[index % 4] for index in range(count))
+    if len(unit.chord.chord.pitch_classes) < 4:
+        orders.pop(4, None)
+    return orders
+
+
+def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip: bool = False) -> tuple[Candidate, ...]:
+    """The cheapest ways to lay a unit, cheapest first; always at least one (silence)."""
+    found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
+    if any(slot.allowed for slot in unit.slots):
+        for count, order in _orders(figure, unit).items():
+            for levels in _placings(unit, order, count, bench, dip=dip):
+                made = _candidate(unit, order, levels, count, bench, dip=dip)
+                if made is not None:
+                    found[(made.levels, made.strikes)] = made
+        for made in _single_notes(unit, bench):
+            found.setdefault((made.levels, made.strikes), made)
+    ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
+    silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
+    return (*ordered, silence)
+
+
+def _single_notes(unit: Unit, bench: Bench) -> list[Candidate]:
+    """One note for the whole unit, struck in each slot's place as a last resort."""
+    slot = unit.slots[0]
+    made = []
+    for key in range(bench.lowest, min(one.ceiling for one in unit.slots) + 1):
+        name = key % 12
+        if name in slot.allowed and not any(name in one.forbidden for one in unit.slots):
+            cost = PRICE["one-note"] + abs(key - bench.home) * PRICE["home"]
+            cost += PRICE["missing"] * len(unit.wanted - unit.present - {name})
+            # A repeated key is no figure: it is struck once and held.
+            made.append(Candidate((key,), ((key,), *(() for _ in unit.slots[1:])), cost))
+    return made
+
+
+def _placings(unit: Unit, order: Order, count: int, bench: Bench, *, dip: bool) -> list[tuple[int, ...]]:
+    """Ascending keys for the levels: each level's tones fit every slot that strikes it."""
+    pools: list[list[int]] = []
+    for level in range(count):
+        struck = [slot for slot, levels in zip(unit.slots, order, strict=True) if level in levels]
+        if not struck:
+            return []
+        names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
+        ceilings = [slot.ceiling for slot in struck]
+        ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
+        names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
+        pools.append([key for key in range(bench.lowest, ceiling + 1) if key % 12 in names])
+    placings: list[tuple[int, ...]] = [()]
+    for pool in pools:
+        placings = [
+            (*placed, key)
+            for placed in placings
+            for key in pool
+            if not placed or (placed[-1] < key and span(placed[0], key) <= bench.span_most)
+        ]
+        if len(placings) > 600:
+            placings = placings[:600]
+    return placings
+
+
+def _strikes(
+    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
+) -> tuple[tuple[tuple[int, ...], ...], float]:
+    """Keys for each slot, with what it costs where a level gives way to a neighbour."""
+    strikes: list[tuple[int, ...]] = []
+    cost = 0.0
+    for slot, wanted in zip(unit.slots, order, strict=True):
+        keys: list[int] = []
+        for level in wanted:
+            key = levels[level]
+            if _fits(slot.allowed, slot.forbidden, slot.ceiling, key):
+                keys.append(key)
+                continue
+            if dip and not bench.same_manual and key > slot.ceiling and key % 12 in slot.allowed - slot.forbidden:
+                keys.append(key)
+                cost += PRICE["dip"]
+                continue
+            near = sorted(
+                (abs(other - key), other)
+                for other in levels
+                if other != key
+                and other not in keys
+                and _fits(slot.allowed, slot.forbidden, slot.ceiling, other)
+                and (not strikes or strikes[-1] != (other,))
+            )
+            if near:
+                keys.append(near[0][1])
+                cost += PRICE["override"]
+            else:
+                cost += PRICE["silent-slot"]
+        strikes.append(tuple(sorted(set(keys))))
+    return tuple(strikes), cost
+
+
+def _fits(allowed: frozenset[int], forbidden: frozenset[int], ceiling: int, key: int) -> bool:
+    return key <= ceiling and key % 12 in allowed and key % 12 not in forbidden
+
+
+def _candidate(
+    unit: Unit, order: Order, levels: tuple[int, ...], count: int, bench: Bench, *, dip: bool
+) -> Candidate | None:
+    strikes, cost = _strikes(unit, order, levels, bench, dip=dip)
+    if not strikes[0]:
+        return None
+    struck = [key for keys in strikes for key in keys]
+    names = [key % 12 for key in sorted(set(struck))]
+    cost += _completeness(unit, names)
+    chord = unit.chord.chord
+    third = chord.third.name.pitch_class if chord.third is not None else -1
+    if third in names:
+        cost += PRICE["third-doubled"] * (third in unit.present) + PRICE["third-twice-in-hand"] * (
+            names.count(third) > 1
+        )
+    cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
+    cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names))
+    lows = [unit.bass_first, *levels] if unit.bass_first >= 0 else list(levels)
+    cost += PRICE["low-interval"] * sum(interval_too_low(a, b) for a, b in combinations(sorted(set(lows)), 2))
+    if unit.bass_first >= 0:
+        cost += PRICE["feet-name"] * (levels[0] % 12 == unit.bass_first % 12)
+        cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)
+        if levels[0] < unit.bass_first:
+            cost += 8.0  # the feet stay lowest, so that no inversion is heard that nobody chose
+    cost += PRICE["low"] * max(0, 52 - levels[0])
+    cost += PRICE["stretch"] * max(0, span(levels[0], levels[-1]) - bench.span_easy)
+    cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
+    if count == 2:
+        three_possible = unit.held or len(unit.slots) > 2
+        cost += PRICE["two-level"] * three_possible + PRICE["voice"] * (unit.held and not unit.short_harmony)
+        cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
+    if count == 4:
+        cost += PRICE["four-level"]
+    if unit.tune_first >= 0:
+        gap = unit.tune_first - levels[-1]
+        if gap > TWELFTH:
+            cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
+    return Candidate(levels, strikes, cost)
+
+
+def _completeness(unit: Unit, names: list[int]) -> float:
+    have = unit.present | set(names)
+    cost = 0.0
+    for name in unit.wanted - have:
+        price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
+        cost += price * (0.3 if unit.short_harmony else 1.0)
+    fifth = unit.chord.chord.fifth
+    if fifth is not None and fifth.name.pitch_class not in have:
+        cost += PRICE["no-fifth"]
+    return cost
