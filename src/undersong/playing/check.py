@@ -1,0 +1,164 @@
+"""Can two hands and two feet play this? The hard checks, on any accompaniment.
+
+Looked at between every two neighbouring onsets: compass of each division, notes and stretch of each
+hand, a key wanted while it is held, one note for the feet, notes inside their bars, and the tune
+uncovered on its own manual.
+
+Conventions: stretches in 14ths of an octave; keys are MIDI numbers; section time in quarter notes.
+References: reach from the player's own profile (scaled finger-pair table, second hand).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from undersong.model.accompaniment import Accompaniment, PlayedNote
+from undersong.model.finding import Finding, finding
+from undersong.model.keyboard import span
+from undersong.model.organ import Organ
+from undersong.model.player import Player
+
+MOST_NOTES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class HeldKey:
+    """A key from press to release, ties merged; `id` and the rest are the first written note's."""
+
+    id: str
+    part: str
+    start: Fraction
+    end: Fraction
+    midi: int
+    limb: str
+    division: str
+
+
+def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
+    """Written notes as keys held down, ties merged, by start and pitch."""
+    keys: list[HeldKey] = []
+    open_ties: dict[tuple[str, str, int], int] = {}
+    for note in sorted(notes, key=lambda one: (one.start, one.pitch.midi, one.part)):
+        place = (note.limb, note.part, note.pitch.midi)
+        if note.tie in ("stop", "both") and place in open_ties and keys[open_ties[place]].end == note.start:
+            at = open_ties[place]
+            old = keys[at]
+            keys[at] = HeldKey(old.id, old.part, old.start, note.end, old.midi, old.limb, old.division)
+        else:
+            at = len(keys)
+            keys.append(HeldKey(note.id, note.part, note.start, note.end, note.pitch.midi, note.limb, note.division))
+        if note.tie in ("start", "both"):
+            open_ties[place] = at
+        else:
+            open_ties.pop(place, None)
+    return tuple(keys)
+
+
+def slices(keys: tuple[HeldKey, ...]) -> Iterator[tuple[Fraction, list[HeldKey]]]:
+    """Every onset with the keys that are down just after it."""
+    down: list[HeldKey] = []
+    index = 0
+    ordered = sorted(keys, key=lambda key: key.start)
+    while index < len(ordered):
+        start = ordered[index].start
+        down = [key for key in down if key.end > start]
+        while index < len(ordered) and ordered[index].start == start:
+            down.append(ordered[index])
+            index += 1
+        yield start, down
+
+
+def check(accompaniment: Accompaniment, organ: Organ, player: Player) -> tuple[Finding, ...]:
+    """Everything that keeps this from being played, in order of time."""
+    keys = held_keys(accompaniment.notes)
+    found = [*_compass(accompaniment, organ), *_bars(accompaniment), *_wanted_twice(accompaniment, keys)]
+    told: set[tuple[object, ...]] = set()
+    for start, down in slices(keys):
+        for one in _slice(accompaniment, player, start, down):
+            mark = (one.kind, one.notes)
+            if mark not in told:
+                told.add(mark)
+                found.append(one)
+    return tuple(sorted(found, key=lambda one: (one.start, one.kind)))
+
+
+def tell(
+    accompaniment: Accompaniment, kind: str, start: Fraction, notes: tuple[str, ...] = (), **facts: object
+) -> Finding:
+    """A finding of a kind at a place of a section."""
+    bar = accompaniment.bar_at(start)
+    return finding(
+        kind, section=accompaniment.id, bar=bar.number, beat=str(bar.beat_of(start)), start=start, notes=notes, **facts
+    )
+
+
+def _compass(accompaniment: Accompaniment, organ: Organ) -> Iterator[Finding]:
+    for note in accompaniment.notes:
+        division = organ.division(note.division)
+        if division is None:
+            if note.limb not in ("right hand", "left hand"):
+                yield tell(accompaniment, "no-pedal", note.start, (note.id,))
+            continue
+        if not division.lowest <= note.pitch.midi <= division.highest:
+            yield tell(
+                accompaniment, "compass", note.start, (note.id,), pitch=note.pitch, division=division.name,
+                low=key_name(division.lowest), high=key_name(division.highest),
+            )  # fmt: skip
+
+
+def key_name(midi: int) -> str:
+    """A key's name with sharps: 61 is C#4."""
+    return f"{('C', 'C#', 'D', 'D#', 'E', 'F', 'F#', 'G', 'G#', 'A', 'A#', 'B')[midi % 12]}{midi // 12 - 1}"
+
+
+def _bars(accompaniment: Accompaniment) -> Iterator[Finding]:
+    for note in accompaniment.notes:
+        bar = accompaniment.bar_at(note.start)
+        if note.length <= 0 or note.end > bar.end or note.start < 0:
+            yield tell(
+                accompaniment, "bar-not-full", note.start, (note.id,), limb=note.limb,
+                have=note.end - bar.start, want=bar.length,
+            )  # fmt: skip
+
+
+def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """A key pressed anew while another note still holds it; pressed together it is one key."""
+    by_key: dict[tuple[str, int], list[HeldKey]] = defaultdict(list)
+    for key in keys:
+        by_key[(key.division, key.midi)].append(key)
+    for same in by_key.values():
+        same.sort(key=lambda key: key.start)
+        latest = same[0]
+        for key in same[1:]:
+            if latest.start < key.start < latest.end:
+                yield tell(
+                    accompaniment, "same-key", key.start, (latest.id, key.id),
+                    pitch=key_name(key.midi), division=key.division,
+                )  # fmt: skip
+            if key.end > latest.end:
+                latest = key
+
+
+def _slice(accompaniment: Accompaniment, player: Player, start: Fraction, down: list[HeldKey]) -> Iterator[Finding]:
+    for limb in ("right hand", "left hand"):
+        held = sorted({key.midi for key in down if key.limb == limb})
+        ids = tuple(key.id for key in down if key.limb == limb)
+        if len(held) > MOST_NOTES:
+            yield tell(accompaniment, "notes-in-hand", start, ids, limb=limb, count=len(held))
+        if held and span(held[0], held[-1]) > player.span_most:
+            yield tell(accompaniment, "span", start, ids, limb=limb, low=key_name(held[0]), high=key_name(held[-1]))
+    feet = {key.midi for key in down if key.limb not in ("right hand", "left hand")}
+    if len(feet) > 1:
+        ids = tuple(key.id for key in down if key.limb not in ("right hand", "left hand"))
+        yield tell(accompaniment, "two-pedal-notes", start, ids, count=len(feet))
+    for tune in (key for key in down if key.part == "tune"):
+        for key in down:
+            above = key.midi > tune.midi and key.part != "tune"
+            if above and key.division == tune.division:
+                yield tell(
+                    accompaniment, "tune-covered", start, (key.id, tune.id),
+                    pitch=key_name(key.midi), tune=key_name(tune.midi),
+                )  # fmt: skip
