@@ -1,0 +1,206 @@
+"""A verse under a figure: one dynamic programme over its units, then a ladder of repairs.
+
+Each rung of the ladder works on whole lines, is tried once, and is kept for a line only where it
+lowers that line's count of what cannot be played. The last rung (tune and bass) always plays.
+
+Conventions: section time in quarter notes; keys are MIDI numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
+from undersong.arranging.judge import judge
+from undersong.arranging.placing import Draft, write
+from undersong.arranging.voicing import choose
+from undersong.arranging.walked import Piece, WalkedVerse, merged
+from undersong.model.accompaniment import Accompaniment
+from undersong.model.finding import Finding
+from undersong.model.organ import Organ
+from undersong.model.pitch import Pitch, PitchName
+from undersong.model.player import Player
+from undersong.playing.check import check, tell
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord
+from undersong.textures.patterns import BLOCK
+from undersong.textures.table import TEXTURES, Texture
+from undersong.textures.units import Unit, cut
+from undersong.textures.voicings import Candidate, candidates
+
+LOW_AT_PITCH, HIGH_AT_PITCH, HOME_AT_PITCH = 48, 71, 57
+LOW_OCTAVE_UP, HIGH_OCTAVE_UP, HOME_OCTAVE_UP = 50, 76, 63
+LOWER_REGISTER = 45
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One step of the ladder of repairs: its name, what it says on the page."""
+
+    name: str
+    says: str
+
+
+LADDER = (
+    Rung("dip", "short notes of the tune dip below the left hand, on the other manual"),
+    Rung("lower", "the left hand goes lower in this line"),
+    Rung("two", "two notes instead of three in this line"),
+    Rung("block", "block chords in this line, because the figure found no room"),
+    Rung("bare", "tune and bass alone in this line, because nothing else can be played"),
+)
+FALL_BACK = ("block", "bare")
+
+
+def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int) -> Ground:
+    """A verse as textures see it, the tune so many octaves up."""
+    tune = tuple(Sounded(one.start, one.end, one.pitch.octaves_up(octaves)) for one in verse.sounded_tune)
+    return Ground(verse.bars, verse.beats, verse.lines, verse.chords, tune, merged(bass))
+
+
+def _bench(section: Accompaniment, organ: Organ, player: Player) -> Bench:
+    division = organ.division(section.left) or organ.manuals[0]
+    up = section.tune == "octave-up"
+    low, high, home = (
+        (LOW_OCTAVE_UP, HIGH_OCTAVE_UP, HOME_OCTAVE_UP) if up else (LOW_AT_PITCH, HIGH_AT_PITCH, HOME_AT_PITCH)
+    )
+    return Bench(
+        max(low, division.lowest), min(high, division.highest), player.span_easy, player.span_most,
+        int(up), section.right == section.left, section.pace.seconds(Fraction(1)), home,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """One verse under a figure, with the rungs each line stands on."""
+
+    verse: WalkedVerse
+    section: Accompaniment
+    texture: Texture
+    bench: Bench
+    ground: Ground
+    units: tuple[Unit, ...]
+    block_units: tuple[Unit, ...]
+    fixed: tuple[Draft, ...]
+
+
+def lay_figure(
+    verse: WalkedVerse, section: Accompaniment, texture: Texture, organ: Organ, player: Player
+) -> tuple[Accompaniment, list[Finding]]:
+    """Lay a verse out under a figure and mend it; the section with its notes, and what is to be told."""
+    bass, printed = bass_for(verse, organ)
+    ground = ground_of(verse, bass, 1 if section.tune == "octave-up" else 0)
+    bench = _bench(section, organ, player)
+    fixed = [*tune_drafts(verse, section), *bass_drafts(bass, section, printed=printed)]
+    layout = _Layout(
+        verse, section, texture, bench, ground,
+        cut(ground, texture, bench), cut(ground, TEXTURES["block"], bench), tuple(fixed),
+    )  # fmt: skip
+    rungs: dict[int, str] = {}
+    cache: dict[tuple[int, str], tuple[Candidate, ...]] = {}
+    done, findings = _solve(layout, rungs, cache, organ, player)
+    for rung in LADDER:
+        faulty = _faulty_lines(verse, findings)
+        if not faulty:
+            break
+        tried = {**rungs, **dict.fromkeys(faulty, rung.name)}
+        other, told = _solve(layout, tried, cache, organ, player)
+        after = _faulty_lines(verse, told)
+        better = {line for line in faulty if after.get(line, 0) < faulty[line]}
+        if not better:
+            continue
+        if better == set(faulty) and set(after) <= set(faulty):
+            rungs, done, findings = tried, other, told
+            continue
+        tried = {**rungs, **dict.fromkeys(better, rung.name)}
+        other, told = _solve(layout, tried, cache, organ, player)
+        if sum(_faulty_lines(verse, told).values()) < sum(faulty.values()):
+            rungs, done, findings = tried, other, told
+    return done, [*findings, *_mended(verse, done, rungs)]
+
+
+def _faulty_lines(verse: WalkedVerse, findings: list[Finding]) -> dict[int, int]:
+    """How many hard findings each line has."""
+    counts: dict[int, int] = {}
+    for one in findings:
+        if one.weight == "hard":
+            line = max(index for index, line in enumerate(verse.lines) if line.start <= one.start)
+            counts[line] = counts.get(line, 0) + 1
+    return counts
+
+
+def _mended(verse: WalkedVerse, section: Accompaniment, rungs: dict[int, str]) -> list[Finding]:
+    says = {rung.name: rung.says for rung in LADDER}
+    return [
+        tell(section, "changed-here", verse.lines[line].start, what=says[name]) for line, name in sorted(rungs.items())
+    ]
+
+
+def _solve(
+    layout: _Layout,
+    rungs: dict[int, str],
+    cache: dict[tuple[int, str], tuple[Candidate, ...]],
+    organ: Organ,
+    player: Player,
+) -> tuple[Accompaniment, list[Finding]]:
+    """Lay out the whole verse with these lines on these rungs, and judge it."""
+    units = [unit for unit in layout.units if rungs.get(unit.line) not in FALL_BACK]
+    units += [unit for unit in layout.block_units if rungs.get(unit.line) in FALL_BACK]
+    units.sort(key=lambda unit: unit.start)
+    options = tuple(_options(layout, unit, rungs.get(unit.line, ""), cache) for unit in units)
+    path = choose(tuple(units), options)
+    drafts = [*layout.fixed]
+    for unit, candidate in zip(units, path, strict=True):
+        drafts += _unit_drafts(layout, unit, candidate)
+    section = replace(layout.section, notes=write(layout.section.id, layout.section.bars, drafts))
+    return section, [*check(section, organ, player), *judge(section, layout.verse)]
+
+
+def _options(
+    layout: _Layout, unit: Unit, rung: str, cache: dict[tuple[int, str], tuple[Candidate, ...]]
+) -> tuple[Candidate, ...]:
+    key = (hash((unit.start, unit.held, len(unit.slots))), rung)
+    if key not in cache:
+        bench, figure = layout.bench, layout.texture.figure or BLOCK
+        if rung == "bare":
+            cache[key] = (Candidate((), tuple(() for _ in unit.slots), 0.0),)
+            return cache[key]
+        if rung in ("lower", "two", "block"):
+            bench = replace(bench, lowest=max(LOWER_REGISTER, bench.lowest - 12))
+        made = candidates(unit, figure, bench, dip=rung == "dip")
+        if rung == "two":
+            made = tuple(one for one in made if len(one.levels) < 3) or made
+        cache[key] = made
+    return cache[key]
+
+
+def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draft]:
+    drafts = []
+    ends = [slot.end for slot in unit.slots]
+    for index, keys in enumerate(candidate.strikes):
+        slot = unit.slots[index]
+        end = ends[index]
+        if len(candidate.levels) == 1:
+            end = unit.end  # a single note stands for the unit
+        drafts += [
+            Draft(
+                "figure", slot.start, end, _spelled(layout.ground.chords, slot.start, slot.end, key), "left hand",
+                layout.section.left,
+            )
+            for key in keys
+        ]  # fmt: skip
+    return drafts
+
+
+def _spelled(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction, midi: int) -> Pitch:
+    """A key's name from the chord that stands there, never from the signature."""
+    for one in chords:
+        if one.start < end and one.end > start:
+            tone = one.chord.tone_for(midi % 12)
+            if tone is not None:
+                return Pitch.of(tone.name, midi)
+    for alter in (0, 1, -1):
+        for step in "CDEFGAB":
+            name = PitchName(step, alter)
+            if name.pitch_class == midi % 12:
+                return Pitch.of(name, midi)
+    raise AssertionError(midi)

@@ -1,0 +1,54 @@
+"""What every texture keeps: the tune in the right hand, the bass in the feet.
+
+Conventions: section time in quarter notes; keys are MIDI numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from undersong.arranging.bass import bass_from_chords, printed_bass
+from undersong.arranging.placing import Draft
+from undersong.arranging.walked import Piece, WalkedVerse
+from undersong.model.accompaniment import Accompaniment
+from undersong.model.organ import Division, Organ
+
+
+def tune_drafts(verse: WalkedVerse, section: Accompaniment) -> list[Draft]:
+    """The tune as printed, an octave up where the section says so."""
+    octaves = 1 if section.tune == "octave-up" else 0
+    return [
+        Draft(
+            "tune", piece.start, piece.end, piece.pitch.octaves_up(octaves), "right hand", section.right,
+            verse.melody, tied_from=piece.tied_from, tied_to=piece.tied_to,
+        )
+        for piece in verse.tune
+    ]  # fmt: skip
+
+
+def bass_for(verse: WalkedVerse, organ: Organ) -> tuple[tuple[Piece, ...], bool]:
+    """The bass for the feet, and whether it is the printed one; moved by an octave where the pedal ends."""
+    pedal = organ.pedal or organ.manuals[0]
+    printed = printed_bass(verse)
+    pieces = printed or bass_from_chords(verse, pedal.lowest, pedal.highest)
+    return tuple(_inside(piece, pedal) for piece in pieces), bool(printed)
+
+
+def _inside(piece: Piece, pedal: Division) -> Piece:
+    pitch = piece.pitch
+    while pitch.midi > pedal.highest:
+        pitch = pitch.octaves_up(-1)
+    while pitch.midi < pedal.lowest:
+        pitch = pitch.octaves_up(1)
+    return replace(piece, pitch=pitch)
+
+
+def bass_drafts(pieces: tuple[Piece, ...], section: Accompaniment, *, printed: bool) -> list[Draft]:
+    """The bass in the feet."""
+    return [
+        Draft(
+            "bass", piece.start, piece.end, piece.pitch, "feet", section.feet, "bass" if printed else "",
+            tied_from=piece.tied_from, tied_to=piece.tied_to,
+        )
+        for piece in pieces
+    ]  # fmt: skip

@@ -1,0 +1,134 @@
+"""Is this verse in good style? Craft rules checked on the finished notes, whoever laid them out.
+
+Where a printed hymn breaks a rule the print wins, so the rules of harmony look only at notes that
+belong to no printed voice. Rule numbers are those of the project's craft rules.
+
+References: R1, R2, R9, R14 and the tune's completeness: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from undersong.arranging.walked import WalkedVerse
+from undersong.model.accompaniment import Accompaniment, beats_of
+from undersong.model.finding import Finding
+from undersong.model.symbol import symbol as show
+from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
+from undersong.textures.ground import chords_in
+from undersong.textures.units import leading_notes, sevenths
+
+MOVING = ("broken", "alberti")
+
+
+def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:
+    """All findings of the craft for one verse, in order of time."""
+    keys = held_keys(accompaniment.notes)
+    found = [
+        *_tune(accompaniment, verse, keys),
+        *_single_tones(accompaniment, verse, keys),
+        *_semitone_under_tune(accompaniment, verse, keys),
+        *_missing_thirds(accompaniment, verse, keys),
+    ]
+    if accompaniment.texture in MOVING:
+        found += [tell(accompaniment, "beat-not-struck", beat) for beat in missing_beats(accompaniment)]
+    return tuple(sorted(found, key=lambda one: (one.start, one.kind)))
+
+
+def _tune(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    octaves = 12 if accompaniment.tune == "octave-up" else 0
+    played = {(key.start, key.end, key.midi) for key in keys if key.part == "tune"}
+    for note in verse.sounded_tune:
+        if (note.start, note.end, note.midi + octaves) not in played:
+            yield tell(accompaniment, "tune-missing", note.start, pitch=note.pitch)
+
+
+def _single_tones(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """R1: leading note and seventh sound once, tune, hands and feet counted together."""
+    told = set()
+    for start, down in slices(keys):
+        standing = chords_in(verse.chords, start, start + Fraction(1, 1000))
+        if not standing:
+            continue
+        one = standing[0]
+        if one.end - one.start < accompaniment.bar_at(one.start).time.beat:
+            continue
+        for kind, names in (("leading-note-twice", leading_notes(one)), ("seventh-twice", sevenths(one))):
+            for name in names:
+                same = [key for key in down if key.midi % 12 == name]
+                if len({key.midi for key in same}) > 1 and any(key.part == "figure" for key in same):
+                    ids = tuple(key.id for key in same)
+                    if (kind, ids) not in told:
+                        told.add((kind, ids))
+                        yield tell(accompaniment, kind, start, ids, pitch=key_name(same[0].midi))
+
+
+def _semitone_under_tune(
+    accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]
+) -> Iterator[Finding]:
+    """R2: no chord tone a semitone below the tune on a beat, in the notes that were added."""
+    beats = frozenset(verse.beats)
+    for tune in (key for key in keys if key.part == "tune" and key.start in beats):
+        for key in keys:
+            if key.part != "figure" or key.end <= tune.start or key.start >= tune.end:
+                continue
+            if (tune.midi - key.midi) % 12 != 1:
+                continue
+            both = chords_in(verse.chords, max(key.start, tune.start), min(key.end, tune.end))
+            if any(
+                key.midi % 12 in one.chord.pitch_classes and tune.midi % 12 not in one.chord.pitch_classes
+                for one in both
+            ):
+                yield tell(
+                    accompaniment, "semitone-under-tune", max(key.start, tune.start), (key.id, tune.id),
+                    pitch=key_name(key.midi), tune=key_name(tune.midi),
+                )  # fmt: skip
+
+
+def _missing_thirds(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """R1: a third must sound in every chord of a beat or more, unless the tune clashes with it throughout."""
+    if not any(key.part == "figure" for key in keys):
+        return
+    for one in verse.chords:
+        third = one.chord.third
+        if third is None or one.end - one.start < accompaniment.bar_at(one.start).time.beat:
+            continue
+        sounding = [key for key in keys if key.start < one.end and key.end > one.start]
+        name = third.name.pitch_class
+        clash = any((key.midi - name) % 12 in (1, 11) and key.part == "tune" for key in sounding)
+        if not clash and sounding and not any(key.midi % 12 == name for key in sounding):
+            yield tell(accompaniment, "third-missing", one.start, symbol=show(one.chord))
+
+
+def missing_beats(accompaniment: Accompaniment) -> tuple[Fraction, ...]:
+    """R14: beats from the first of a line to the onset of its last chord that neither hand nor foot strikes.
+
+    The tune does not count; the verse's first pickup and stretches without a chord are exempt.
+    """
+    struck = {key.start for key in held_keys(accompaniment.notes) if key.part != "tune"}
+    return tuple(beat for beat in counted_beats(accompaniment) if beat not in struck)
+
+
+def counted_beats(accompaniment: Accompaniment) -> tuple[Fraction, ...]:
+    """The beats that R14 asks to be struck."""
+    bars = accompaniment.bars
+    pickup = bars[0].end if bars[0].pickup else Fraction(0)
+    tune = [note for note in accompaniment.notes if note.part == "tune" and note.tie not in ("stop", "both")]
+    beats = beats_of(bars)
+    counted = []
+    for line in accompaniment.lines:
+        chords = [one for one in accompaniment.chords if one.start < line.end and one.end > line.start]
+        sounding = [one for one in chords if one.chord.root is not None]
+        if not sounding:
+            continue
+        ends = [note.start for note in tune if line.start <= note.start < line.end]
+        last = min(max(sounding[-1].start, *ends[-1:], line.start), line.end)
+        counted += [
+            beat
+            for beat in beats
+            if max(line.start, pickup) <= beat <= last
+            and beat < line.end
+            and any(one.start <= beat < one.end for one in sounding)
+        ]
+    return tuple(counted)
