@@ -1,0 +1,410 @@
+"""The command line: one door onto `workflow`. Each command is a few lines over one call.
+
+Results go to standard output, progress and messages to standard error; progress is shown only on a
+terminal. Exit codes: 0 done, 1 some file of several failed, 2 wrong usage, 3 nothing could be done,
+130 interrupted.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from undersong import __version__
+from undersong.errors import UndersongError
+
+if TYPE_CHECKING:
+    from undersong.model.accompaniment import Arrangement
+    from undersong.model.hymn import Hymn
+
+DONE, SOME_FAILED, WRONG_USAGE, NOTHING_DONE, INTERRUPTED = 0, 1, 2, 3, 130
+
+EXAMPLES = """
+Examples:
+
+\b
+  undersong read hymn.musicxml
+  undersong harmony hymn.musicxml --json
+  undersong arrange hymn.mxl -o pages --texture broken,alberti
+  undersong arrange *.musicxml -o sunday --key F --large
+  undersong demo
+"""
+
+
+def main() -> NoReturn:
+    """Run the command line; every failure is a sentence and an exit code, never a traceback."""
+    try:
+        code = cli.main(standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else DONE)
+    except click.exceptions.Exit as ended:
+        sys.exit(ended.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        _say("Stopped. What was finished is kept; nothing is half-written.")
+        sys.exit(INTERRUPTED)
+    except click.ClickException as fault:
+        fault.show()
+        sys.exit(WRONG_USAGE)
+    except UndersongError as fault:
+        _say(f"undersong: {fault}")
+        sys.exit(NOTHING_DONE)
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read us has gone; that is no failure of ours
+        sys.exit(DONE)
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+@click.group(epilog=EXAMPLES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="undersong")
+def cli() -> None:
+    """Lay out hymns for the organ: a hymn file in, pages you can play from out.
+
+    MusicXML goes in (.musicxml, .xml, .mxl): four parts, or a melody with or without chord symbols.
+    Booklets (PDF), MusicXML, MIDI and SVG come out.
+    """
+
+
+# --- progress, files and failures ----------------------------------------------------------------
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """A line of progress on a terminal; nothing in a pipe."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console  # noqa: PLC0415
+
+    console = Console(stderr=True)
+    with console.status("starting") as status:
+        yield status.update
+
+
+def _hymns(files: Sequence[Path], say: Callable[[str], None], failed: list[str]) -> Iterator[tuple[Path, Hymn]]:
+    from undersong import workflow  # noqa: PLC0415
+
+    for file in files:
+        say(f"reading {file.name}")
+        try:
+            hymns = workflow.read(file)
+        except UndersongError as fault:
+            _fail(fault.within(str(file)), failed)
+            continue
+        for hymn in hymns:
+            yield file, hymn
+
+
+def _fail(fault: UndersongError, failed: list[str]) -> None:
+    failed.append(str(fault))
+    _say(f"undersong: {fault}")
+
+
+def _ended(done: int, failed: Sequence[str]) -> int:
+    if failed:
+        return SOME_FAILED if done else NOTHING_DONE
+    return DONE
+
+
+def _print_json(results: list[Any]) -> None:
+    """One hymn is one object, several are a list in order."""
+    click.echo(json.dumps(results[0] if len(results) == 1 else results, ensure_ascii=False, indent=1))
+
+
+FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+JSON = click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON.")
+
+
+# --- commands ------------------------------------------------------------------------------------
+
+
+@cli.command()
+@FILES
+@JSON
+def read(files: tuple[Path, ...], as_json: bool) -> int:
+    """Show a hymn as it was understood: title, key, time, lines, verses, and what was assumed."""
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.reading.report import read_json  # noqa: PLC0415
+
+    results: list[Any] = []
+    failed: list[str] = []
+    with _progress() as say:
+        for file, hymn in _hymns(files, say, failed):
+            harmony = workflow.harmonise(hymn)
+            result = read_json(hymn, str(harmony.key), harmony.mode)
+            results.append(result)
+            if not as_json:
+                _show_hymn(file, result)
+    if as_json and results:
+        _print_json(results)
+    return _ended(len(results), failed)
+
+
+def _show_hymn(file: Path, facts: dict[str, Any]) -> None:
+    mode = f" ({facts['mode']})" if facts["mode"] else ""
+    pickup = f", pickup of {facts['pickup']} quarter notes" if facts["pickup"] else ""
+    rows = [
+        ("tune", facts["tune_name"]),
+        ("metre", facts["metre"]),
+        ("key", f"{facts['key']}{mode}"),
+        ("time", ", ".join(facts["times"])),
+        ("range", " to ".join(facts["range"])),
+        ("bars", f"{facts['bars']}{pickup}"),
+        ("voices", ", ".join(facts["voices"])),
+        ("verses", str(facts["verses"])),
+        ("lines", str(facts["lines"])),
+        ("chord symbols", str(facts["chord_symbols"])),
+        ("rights", facts["rights"]),
+        *(("assumed", _placed(one)) for one in facts["assumed"]),
+        *(("left out", _placed(one)) for one in facts["left_out"]),
+    ]
+    click.echo(f"{facts['title']}  [{file.name}]")
+    for name, value in rows:
+        if value:
+            click.echo(f"  {name:14} {value}")
+
+
+def _placed(one: dict[str, str]) -> str:
+    return f"{one['place']}: {one['what']}" if one["place"] else one["what"]
+
+
+@cli.command()
+@FILES
+@JSON
+def harmony(files: tuple[Path, ...], as_json: bool) -> int:
+    """Show the chords of a hymn: printed symbols, or read from the parts."""
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.harmony.report import harmony_json  # noqa: PLC0415
+
+    results: list[Any] = []
+    failed: list[str] = []
+    with _progress() as say:
+        for _, hymn in _hymns(files, say, failed):
+            result = harmony_json(hymn, workflow.harmonise(hymn))
+            results.append(result)
+            if not as_json:
+                _show_harmony(result)
+    if as_json and results:
+        _print_json(results)
+    return _ended(len(results), failed)
+
+
+WHERE_FROM = {
+    "printed": "printed", "analysed": "read from the parts", "edited": "yours", "proposed": "proposed",
+}  # fmt: skip
+
+
+def _show_harmony(result: dict[str, Any]) -> None:
+    mode = f" ({result['mode']})" if result["mode"] else ""
+    click.echo(f"{result['title']}: {result['key']}{mode}")
+    bar = None
+    for chord in result["chords"]:
+        place = f"bar {chord['bar']}" if chord["bar"] != bar else ""
+        bar = chord["bar"]
+        doubtful = chord["confidence"] is not None and chord["confidence"] < 0.6
+        click.echo(
+            f"  {place:8} beat {chord['beat']:5} {chord['symbol']:10} {chord['numeral']:10} "
+            f"{WHERE_FROM[chord['origin']]}{', doubtful' if doubtful else ''}"
+        )
+
+
+def _verse_numbers(_: click.Context, __: click.Parameter, text: str | None) -> tuple[int, ...]:
+    try:
+        return tuple(int(part) for part in text.split(",")) if text else ()
+    except ValueError:
+        raise click.BadParameter("write verse numbers with commas, as in 1,3,5") from None
+
+
+def _names(known: Sequence[str]) -> Callable[[click.Context, click.Parameter, Sequence[str]], tuple[str, ...]]:
+    def split(_: click.Context, __: click.Parameter, given: Sequence[str]) -> tuple[str, ...]:
+        names = tuple(name.strip() for text in given for name in text.split(",") if name.strip())
+        for name in names:
+            if name not in known:
+                raise click.BadParameter(f"{name!r} is not one of {', '.join(known)}")
+        return names
+
+    return split
+
+
+TEXTURE_NAMES = ("as-printed", "block", "broken", "alberti")
+FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
+
+
+class _Listed(click.ParamType[Any]):
+    """Names from a list, one or several with commas; completed by the shell."""
+
+    name = "name"
+
+    def __init__(self, known: Sequence[str]) -> None:
+        self.known = known
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:  # noqa: ARG002
+        """Offer the names that begin so."""
+        from click.shell_completion import CompletionItem  # noqa: PLC0415
+
+        return [CompletionItem(name) for name in self.known if name.startswith(incomplete)]
+
+
+@cli.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path, file_okay=False), help="Folder for the pages."
+)
+@click.option(
+    "--texture",
+    "textures",
+    multiple=True,
+    type=_Listed(TEXTURE_NAMES),
+    callback=_names(TEXTURE_NAMES),
+    metavar="NAME,...",
+    help="Textures for the verses in turn; without it the program plans them.",
+)
+@click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
+@click.option("--tune", type=click.Choice(["at-pitch", "octave-up"]), help="Where the right hand plays the tune.")
+@click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
+@click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
+@click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--large", is_flag=True, help="Large print.")
+@click.option(
+    "--formats",
+    multiple=True,
+    type=_Listed(FORMAT_NAMES),
+    callback=_names(FORMAT_NAMES),
+    metavar="NAME,...",
+    help="Any of pdf, musicxml, midi, svg. [default: pdf,musicxml,midi]",
+)
+@JSON
+def arrange(
+    files: tuple[Path, ...],
+    folder: Path | None,
+    textures: tuple[str, ...],
+    list_textures: bool,
+    as_json: bool,
+    formats: tuple[str, ...],
+    paper: str,
+    large: bool,
+    **wishes: Any,
+) -> int:
+    """Lay out the verses of a hymn for two hands and feet, and print them.
+
+    Each verse gets its texture; what cannot be played is mended and told. Without -o nothing is
+    written, and what there is to say is shown.
+    """  # fmt: skip
+    if list_textures:
+        return _show_textures(as_json=as_json)
+    if not files:
+        raise click.UsageError("Name at least one hymn file, or ask for --textures.")
+    if wishes["key"] and wishes["transpose"]:
+        raise click.UsageError("Give --key or --transpose, not both.")
+    from undersong import workflow  # noqa: PLC0415
+
+    asked = workflow.Wishes(textures=textures, **wishes)
+    output = workflow.Output(folder, formats or ("pdf", "musicxml", "midi"), paper, large) if folder else None
+    return _arrange(files, asked, output, as_json=as_json)
+
+
+def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) -> int:
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.arranging.report import arrangement_json  # noqa: PLC0415
+
+    results: list[Any] = []
+    failed: list[str] = []
+    names: list[str] = []
+    done = 0
+    with workflow.Writer(output or workflow.Output(Path(), ())) as writer, _progress() as say:
+        for file, hymn in _hymns(files, say, failed):
+            try:
+                say(f"laying out {hymn.title}")
+                arrangement = workflow.lay_out(hymn, wishes)
+                names.append(workflow.file_name(hymn.title or file.stem, names))
+                written = [str(path) for path in writer.write(arrangement, names[-1], say)] if output else []
+            except UndersongError as fault:
+                _fail(fault.within(str(file)), failed)
+                continue
+            done += 1
+            if as_json:
+                results.append(arrangement_json(arrangement, written))
+            else:
+                _show_arrangement(arrangement, written)
+    if results:
+        _print_json(results)
+    return _ended(done, failed)
+
+
+def _show_textures(*, as_json: bool) -> int:
+    from undersong.arranging.report import textures_json  # noqa: PLC0415
+
+    rows = textures_json()
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+        return DONE
+    for row in rows:
+        click.echo(f"{row['name']:12} {row['what']}\n{'':12} needs {row['needs']}")
+    return DONE
+
+
+WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
+
+
+def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
+    from undersong.textures.table import TEXTURES  # noqa: PLC0415
+
+    click.echo(f"{arrangement.title} ({arrangement.key})")
+    for section in arrangement.sections:
+        place = ", tune an octave up" if section.tune == "octave-up" else ""
+        hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
+        click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
+        for one in arrangement.findings:
+            if one.section == section.id and one.kind != "redistributed":
+                click.echo(f"    bar {one.bar}, beat {one.beat}: {WEIGHT_WORDS[one.weight]}: {one.message}")
+    for path in written:
+        click.echo(f"  wrote {path}")
+
+
+@cli.command()
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("demo-pages"),
+    show_default=True,
+    help="Folder for the pages.",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--large", is_flag=True, help="Large print.")
+@JSON
+def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
+    """Lay out the hymns of an invented parish, to see what comes out."""
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.demo import hymn_files  # noqa: PLC0415
+
+    output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
+    return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+
+
+@cli.command()
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> int:
+    """Print what your shell needs to complete undersong's words.
+
+    For bash: undersong completion bash >> ~/.bashrc
+    """
+    from click.shell_completion import get_completion_class  # noqa: PLC0415
+
+    kind = get_completion_class(shell)
+    assert kind is not None
+    click.echo(kind(cli, {}, "undersong", "_UNDERSONG_COMPLETE").source())
+    return DONE
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,190 @@
+"""The order of the stages, and nothing else: no musical decision is made here.
+
+read -> harmony -> arrange -> perform -> write. Both doors, command line and page, call these.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from typing import Self
+
+from undersong.arranging import arrange, default_plan
+from undersong.errors import CannotWrite, UnknownName
+from undersong.harmony import analyse
+from undersong.model.accompaniment import Arrangement
+from undersong.model.harmony import Harmony
+from undersong.model.hymn import Hymn
+from undersong.model.organ import TWO_MANUALS, Organ
+from undersong.model.pitch import Key
+from undersong.model.plan import TunePlace
+from undersong.model.player import MEDIUM, Player
+from undersong.performing import perform
+from undersong.reading import read_file
+from undersong.writing.booklet import booklet, marks_at_notes, page_size
+from undersong.writing.engraver import Engraver
+from undersong.writing.exchange import exchange_file
+from undersong.writing.midi import midi_file
+
+FORMATS = ("pdf", "musicxml", "midi", "svg")
+PAPERS = ("a4", "letter")
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What she asks of an arrangement; the defaults are a plan of the program's own."""
+
+    verses: tuple[int, ...] = ()
+    textures: tuple[str, ...] = ()
+    tune: TunePlace | None = None
+    transpose: int = 0
+    key: str = ""
+    organ: Organ = TWO_MANUALS
+    player: Player = field(default=MEDIUM)
+
+
+def read(path: Path) -> tuple[Hymn, ...]:
+    """The hymns in a file."""
+    return read_file(path)
+
+
+def harmonise(hymn: Hymn) -> Harmony:
+    """The harmony of a hymn."""
+    return analyse(hymn)
+
+
+def lay_out(hymn: Hymn, wishes: Wishes) -> Arrangement:
+    """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
+    harmony = analyse(hymn)
+    semitones = semitones_to(harmony.key, wishes.key) if wishes.key else wishes.transpose
+    _known_verses(hymn, wishes.verses)
+    plan = default_plan(hymn, wishes.organ, wishes.verses, wishes.textures, wishes.tune, semitones)
+    return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
+
+
+def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
+    have = [verse.number for verse in hymn.text.verses]
+    missing = [number for number in wanted if number not in have]
+    if missing and have:
+        known = ", ".join(map(str, have))
+        raise UnknownName(f"{hymn.title!r} has no verse {missing[0]}", remedy=f"It has verses {known}.")
+    if missing:
+        raise UnknownName(f"{hymn.title!r} has no words, so no verses", remedy="Leave --verses out.")
+
+
+def semitones_to(home: Key, wanted: str) -> int:
+    """The nearest way from the home key to a named one, in semitones (-5 to 6)."""
+    try:
+        key = Key.parse(wanted.strip())
+    except ValueError:
+        raise UnknownName(f"{wanted!r} is not a key", remedy="Write Eb, F#, 'D minor' or Dm.") from None
+    if key.mode != home.mode and key.mode == "minor":
+        raise UnknownName(f"the hymn is in {home}, not in a minor key", remedy="Name a major key.")
+    distance = (key.tonic.pitch_class - home.tonic.pitch_class) % 12
+    return distance - 12 if distance > 6 else distance
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """Where and how the results are written."""
+
+    folder: Path
+    formats: tuple[str, ...] = ("pdf", "musicxml", "midi")
+    paper: str = "a4"
+    large: bool = False
+
+
+class Writer:
+    """Writes arrangements into a folder; keeps one warm engraver for all of them.
+
+    Nothing is half-written: each file appears whole, and a hymn's files only once all of them exist.
+    """
+
+    def __init__(self, output: Output) -> None:
+        self.output = output
+        self._open = ExitStack()
+        self._engraver: Engraver | None = None
+
+    def __enter__(self) -> Self:
+        """Start the engraver if pages are wanted, so that it loads while the hymn is being read."""
+        if {"pdf", "svg"} & set(self.output.formats):
+            self._warm()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the engraver."""
+        self._open.close()
+        self._engraver = None
+
+    def _warm(self) -> Engraver:
+        if self._engraver is None:
+            self._engraver = self._open.enter_context(Engraver())
+        return self._engraver
+
+    def write(self, arrangement: Arrangement, name: str, say: Callable[[str], None] = lambda _: None) -> list[Path]:
+        """Write one arrangement as `name` in all formats asked for; the paths in order."""
+        made: dict[str, bytes] = {}
+        formats = self.output.formats
+        if "musicxml" in formats:
+            say("writing the exchange file")
+            made[f"{name}.musicxml"] = exchange_file(arrangement)
+        if "midi" in formats:
+            say("writing MIDI")
+            made[f"{name}.mid"] = midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
+        if {"pdf", "svg"} & set(formats):
+            made.update(self._pages(arrangement, name, say))
+        return _put(self.output.folder, made)
+
+    def _pages(self, arrangement: Arrangement, name: str, say: Callable[[str], None]) -> dict[str, bytes]:
+        engraver = self._warm()
+        size = page_size(self.output.paper, large=self.output.large)
+        systems = {}
+        for section in arrangement.sections:
+            say(f"engraving {section.title.lower()}")
+            page = exchange_file(arrangement, [section])
+            systems[section.id] = engraver.engrave_section(page, size, marks=marks_at_notes(arrangement, section))
+        made: dict[str, bytes] = {}
+        if "svg" in self.output.formats:
+            for section_id, engraved in systems.items():
+                for index, system in enumerate(engraved, 1):
+                    made[f"{name}-{section_id}-{index:02}.svg"] = system.svg.encode()
+        if "pdf" in self.output.formats:
+            say("setting the pages")
+            made[f"{name}.pdf"] = booklet(arrangement, systems, self.output.paper, large=self.output.large)
+        return made
+
+
+def file_name(title: str, taken: Sequence[str] = ()) -> str:
+    """A plain file name for a title, not among those taken."""
+    plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode().lower()
+    name = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or "hymn"
+    number, unique = 1, name
+    while unique in taken:
+        number += 1
+        unique = f"{name}-{number}"
+    return unique
+
+
+def _put(folder: Path, made: dict[str, bytes]) -> list[Path]:
+    """Write all files beside their places first, then move them in."""
+    waiting: list[tuple[Path, Path]] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, data in made.items():
+            with NamedTemporaryFile(dir=folder, prefix=".undersong-", delete=False) as file:
+                waiting.append((Path(file.name), folder / name))
+                file.write(data)
+        for temporary, place in waiting:
+            temporary.chmod(0o644)
+            temporary.replace(place)
+    except OSError as fault:
+        raise CannotWrite(f"{folder}: {fault.strerror or fault}", file="") from fault
+    finally:
+        for temporary, _ in waiting:
+            temporary.unlink(missing_ok=True)
+    return [place for _, place in waiting]
