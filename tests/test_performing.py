@@ -1,0 +1,154 @@
+"""Sounding time: legato, opened repetitions, lifts, and gaps that keep the beat."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as some
+
+from invented import EVERYTHING, arrangement_of, bars_of, four_parts, line_of, section_of
+from undersong.model.accompaniment import Accompaniment
+from undersong.model.performance import Performance, SoundedNote
+from undersong.model.pitch import Pitch, PitchName
+from undersong.model.time import Pace, Time
+from undersong.performing import LIFT_SECONDS, MOST_OPENING_SECONDS, gap_between, perform
+
+
+def keys(performance: Performance) -> dict[str, SoundedNote]:
+    return {note.id: note for note in performance.notes}
+
+
+def tune_of(music: str, *, time: str = "4/4", bars: int = 1, pace: tuple[int, str] = (60, "1")) -> Accompaniment:
+    placed = bars_of(time, "C major", [str(Time.parse(time).bar_length)] * bars)
+    return section_of("v", placed, {"tune": music}, pace=pace)
+
+
+def played(music: str, *, pace: tuple[int, str] = (60, "1")) -> list[tuple[float, float, int]]:
+    performance = perform(arrangement_of(tune_of(music, pace=pace)))
+    return [(note.on_seconds, note.off_seconds, note.number) for note in performance.notes]
+
+
+def test_legato_to_the_written_end() -> None:
+    """C5 D5 E5 in crotchets at 60: each key goes up as the next goes down."""
+    assert played("C5:1 D5:1 E5:2") == [(0, 1, 72), (1, 2, 74), (2, 4, 76)]
+
+
+def test_repeated_key_is_opened() -> None:
+    """Crotchets at 120 on one key lose half (0.25 s); minims lose 0.35 s, no more (common practice, no source)."""
+    assert played("C5:1 C5:1 D5:2", pace=(120, "1"))[0] == (0, 0.25, 72)
+    on, off, _ = played("C5:2 C5:2", pace=(60, "1"))[0]
+    assert (on, off) == (0, 2 - MOST_OPENING_SECONDS)
+
+
+def test_a_written_rest_is_opening_enough() -> None:
+    """C5, a crotchet rest, C5: the first key keeps its length."""
+    assert played("C5:1 r:1 C5:2")[0] == (0, 1, 72)
+
+
+def test_ties_are_one_stroke() -> None:
+    """A semibreve and a crotchet tied over the bar line are one key held for five seconds, named by the first."""
+    performance = perform(arrangement_of(tune_of("C5:5 D5:3", bars=2)))
+    first = performance.notes[0]
+    assert (first.id, first.on_seconds, first.off_seconds) == ("v.tune.0", 0, 5)
+    assert len(performance.notes) == 2
+
+
+def test_two_hands_on_one_key_of_one_division() -> None:
+    """The left hand holds C4 on the Great for four beats; the right strikes it on beat 2: opened, then held."""
+    bars = bars_of("4/4", "C major", ["4"])
+    section = section_of("v", bars, {"tune": "r:1 C4:1 D4:2"})
+    held = line_of("v", "figure", "C4:4", bars, division="Great")
+    section = replace(section, notes=(*section.notes, *held))
+    found = [(one.on_seconds, one.off_seconds) for one in perform(arrangement_of(section)).notes if one.number == 60]
+    quarter = 60 / 72
+    assert found == [(0, quarter - MOST_OPENING_SECONDS), (quarter, 4 * quarter)]
+
+
+def test_lift_at_a_breath_without_rest() -> None:
+    """D major, breath after the sixth beat: every key that ends there is up 0.2 s before it."""
+    sounded = keys(perform(arrangement_of(four_parts())))
+    assert sounded["verse-1.tune.4"].off_seconds == pytest.approx(6 * 0.625 - LIFT_SECONDS)
+    assert sounded["verse-1.bass.4"].off_seconds == pytest.approx(6 * 0.625 - LIFT_SECONDS)
+    assert sounded["verse-1.alto.6"].on_seconds == pytest.approx(6 * 0.625)
+
+
+def verse(time: str, lengths: str, pace: tuple[int, str]) -> Accompaniment:
+    bars = bars_of(time, "C major", lengths.split())
+    return section_of("v", bars, {"tune": f"C5:{bars[-1].end}"}, pace=pace)
+
+
+@pytest.mark.parametrize(
+    ("time", "lengths", "pace", "beats", "gap"),
+    [
+        ("6/8", "1/2 3 5/2", (52, "3/2"), 2, "3"),  # R18's example: six quavers from the written end to the pickup
+        ("3/4", "1 3 2", (96, "1"), 2, "2"),
+        ("3/4", "3 3", (96, "1"), 3, "3"),
+        ("6/8", "1/2 3 3", (52, "3/2"), 2, "4"),  # last bar full: the quaver waits for the end of a beat
+        ("4/4", "1/2 4 4", (80, "1"), 2, "5/2"),
+        ("2/2", "1 4 4", (60, "2"), 2, "5"),
+        ("3/4", "1 3 2", (50, "3"), 1, "3"),  # fast 3/4: the bar is the beat
+    ],
+)
+def test_gap_is_whole_beats(time: str, lengths: str, pace: tuple[int, str], beats: int, gap: str) -> None:
+    """R18: whole beats, and the pickup falls on its own beat."""
+    section = verse(time, lengths, pace)
+    assert gap_between(section, section, beats) == Fraction(gap)
+
+
+def test_gap_of_r18_in_seconds() -> None:
+    """6/8, dotted crotchet 52: two beats are 2.31 s, of which R18 holds half; both verses keep the beat."""
+    section = verse("6/8", "1/2 3 5/2", (52, "3/2"))
+    performance = perform(arrangement_of(section, replace(section, id="w")))
+    start = performance.paces[1].at_seconds
+    assert start == pytest.approx(section.pace.seconds(section.length) + 2 * 60 / 52)
+    downbeat = start + section.pace.seconds(Fraction(1, 2))
+    first_downbeat = section.pace.seconds(Fraction(1, 2))
+    beats = (downbeat - first_downbeat) * 52 / 60
+    assert beats == pytest.approx(round(beats))
+
+
+def test_gap_before_another_pace() -> None:
+    """4/4 at 60, then 3/4 at 120 with a pickup of a quaver (0.25 s): its first beat falls in with the old ones."""
+    first, second = verse("4/4", "4", (60, "1")), verse("3/4", "1/2 3", (120, "1"))
+    assert gap_between(first, second, 2) == Fraction(11, 4)
+    assert gap_between(first, replace(second, pace=Pace(Fraction(40), Fraction(1))), 2) == Fraction(9, 4)
+
+
+def test_paces_and_length() -> None:
+    """One pace mark at the beginning of each section; the performance ends with the last section, without a gap."""
+    performance = perform(arrangement_of(*EVERYTHING))
+    assert [mark.section for mark in performance.paces] == [section.id for section in EVERYTHING]
+    last = EVERYTHING[-1]
+    assert performance.length_seconds == pytest.approx(
+        performance.paces[-1].at_seconds + last.pace.seconds(last.length)
+    )
+    assert perform(arrangement_of(four_parts())).paces[0].quarter_seconds == pytest.approx(0.625)
+
+
+def test_every_stroke_sounds_once() -> None:
+    """Every written note that is not tied from before sounds, in order; no key overlaps itself."""
+    performance = perform(arrangement_of(*EVERYTHING))
+    struck = {note.id for section in EVERYTHING for note in section.notes if note.tie not in ("stop", "both")}
+    assert {note.id for note in performance.notes} == struck
+    assert list(performance.notes) == sorted(performance.notes, key=lambda note: note.on_seconds)
+
+
+@given(some.lists(some.tuples(some.integers(0, 30), some.integers(1, 8), some.integers(60, 63)), max_size=20))
+def test_no_key_ever_overlaps_itself(places: list[tuple[int, int, int]]) -> None:
+    """However the hands collide, a key goes up before it goes down again, and every stroke lasts."""
+    bars = bars_of("4/4", "C major", ["40"])
+    base = line_of("v", "tune", "C4:40", bars)[0]
+    names = {60: "C", 61: "C#", 62: "D", 63: "D#"}
+    notes = tuple(
+        replace(base, id=f"n{index}", start=Fraction(start), length=Fraction(length),
+                pitch=Pitch.of(PitchName.parse(names[number]), number))
+        for index, (start, length, number) in enumerate(places)
+    )  # fmt: skip
+    section = replace(section_of("v", bars, {}), notes=notes, breaths=(Fraction(8), Fraction(9)))
+    by_key: dict[int, float] = {}
+    for note in perform(arrangement_of(section)).notes:
+        assert note.off_seconds > note.on_seconds >= by_key.get(note.number, 0.0)
+        by_key[note.number] = note.off_seconds
