@@ -206,4 +206,6 @@ def interval_for(key: Key, semitones: int) -> Interval:
     steps = min(choices)[2]
     if rest == 0:
         steps = 0
+    elif steps == 0 and rest > 6:
+        steps = 7  # D to the D flat above is an octave, not a unison
     return Interval(steps + 7 * octaves, semitones)
