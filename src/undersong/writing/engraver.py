@@ -1,0 +1,268 @@
+"""Engraved systems: a section's exchange file to pictures of its systems, one SVG each.
+
+Problem: the engraving library is quick once loaded and can be killed by what it reads, so it lives
+in one warm child process whose standard error is its log. What it does not draw (toe and heel) is
+drawn here; what it says about the file is handed back, for a notation it dropped is otherwise lost
+without a word.
+
+Conventions: lengths in mm; inside the pictures one unit is a tenth of a mm. Glyphs that stand in text
+come from the font Leipzig, words from Liberation Serif. One seed for each section keeps generated ids
+apart when several pictures stand in one web page; ids of notes are those of the exchange file.
+
+References: verovio 6.4 options; MusicXML 4.0.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+import threading
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from undersong.errors import CannotEngrave, WorkStopped
+from undersong.workers import Worker, log_place, log_since
+
+if TYPE_CHECKING:
+    from undersong.writing.prepare import PageSize
+
+DEADLINE_SECONDS = 60.0
+"""For one section; sixteen bars take a twentieth of a second."""
+
+TEXT_FONT = "Liberation Serif"
+MARGIN_MM, BRACE_MM = 1.0, 3.6
+"""Kept free around each picture and left of it: without them heavy bar lines and the brace are cut."""
+
+OPTIONS: Mapping[str, Any] = {
+    "scale": 100,
+    "breaks": "line",
+    "systemMaxPerPage": 1,
+    "adjustPageHeight": True,
+    "justifyVertically": False,
+    "minLastJustification": 0.0,
+    "spacingStaff": 5,
+    "spacingBraceGroup": 5,
+    "lyricTopMinMargin": 2.5,
+    "bottomMarginHarm": 1.2,
+    "defaultBottomMargin": 1.0,
+    "slurMargin": 2.0,
+    "mnumInterval": 0,
+    "lyricWordSpace": 1.4,
+    "octaveAlternativeSymbols": True,
+    "header": "none",
+    "footer": "none",
+    "svgViewBox": True,
+    "svgRemoveXlink": True,
+    "svgFormatRaw": True,
+    "smuflTextFont": "none",
+    "pageHeight": 5000,
+}
+"""What every page has in common; sizes are added by `_options`."""
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """One system: its picture and its size in mm."""
+
+    svg: str
+    width_mm: float
+    height_mm: float
+
+
+class Engraver:
+    """The engraver at work: one warm child process. A context manager; sections are engraved one at a time.
+
+    After `engrave_section`, `warnings` holds what the library said about that section.
+    """
+
+    def __init__(self) -> None:
+        """Nothing is started yet."""
+        self._worker = Worker()
+        self.warnings: tuple[str, ...] = ()
+
+    def __enter__(self) -> Self:
+        """Start the child; it loads while the caller goes on."""
+        self._worker.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End the child."""
+        self._worker.close()
+
+    def engrave_section(
+        self,
+        exchange: bytes,
+        size: PageSize,
+        *,
+        lines: Sequence[Fraction] = (),
+        marks: Mapping[str, str] | None = None,
+        cancel: threading.Event | None = None,
+    ) -> tuple[System, ...]:
+        """Engrave one section's exchange file; systems from first to last.
+
+        `lines` are starts of lines in quarter notes (default: the file's system breaks), `marks` texts at notes by id.
+        CannotEngrave if the library refuses the file or dies of it; WorkStopped on `cancel`.
+        """
+        from undersong.writing.prepare import prepare  # noqa: PLC0415  # the child does without lxml
+
+        request = {
+            "music": prepare(exchange, size, lines=lines, marks=marks),
+            "options": _options(size) | {"xmlIdSeed": zlib.crc32(exchange) % 0x7FFFFFFF},
+        }
+        try:
+            answer = self._worker.run(
+                "undersong.writing.engraver:draw", request, deadline_seconds=DEADLINE_SECONDS, cancel=cancel
+            )
+        except WorkStopped as stopped:
+            if cancel and cancel.is_set():
+                raise
+            raise CannotEngrave(f"the page could not be engraved ({stopped.message})") from stopped
+        self.warnings = tuple(answer["log"])
+        return tuple(_system(svg) for svg in answer["pages"])
+
+
+def _options(size: PageSize) -> dict[str, Any]:
+    unit_mm = size.staff_mm / 8
+    return {
+        **OPTIONS,
+        "pageWidth": round((size.width_mm + MARGIN_MM) * 10),
+        "unit": unit_mm * 10,
+        "lyricSize": round(size.words_pt * 25.4 / 72 / unit_mm, 3),
+        "pageMarginLeft": round(BRACE_MM * 10),
+        **{f"pageMargin{side}": round(MARGIN_MM * 10) for side in ("Right", "Top", "Bottom")},
+    }
+
+
+def _system(svg: str) -> System:
+    found = re.search(r'<svg viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
+    if not found:
+        raise CannotEngrave("the engraver's picture has no size")
+    return System(finish(svg), float(found[1]) / 10, float(found[2]) / 10)
+
+
+# ---------------------------------------------------------------------------------------- the child's side
+
+
+@cache
+def _toolkit() -> Any:
+    import verovio  # noqa: PLC0415  # only the child loads it
+
+    return verovio.toolkit()
+
+
+def draw(request: Mapping[str, Any]) -> dict[str, Any]:
+    """In the child: pictures of all systems and what the library said; CannotEngrave if it refuses the file."""
+    toolkit, place = _toolkit(), log_place()
+    toolkit.resetOptions()
+    toolkit.setOptions(dict(request["options"]))
+    if not toolkit.loadData(request["music"]):
+        raise CannotEngrave(f"the engraver refused the page ({'; '.join(log_since(place)[-2:])})")
+    pages = [toolkit.renderToSVG(number) for number in range(1, toolkit.getPageCount() + 1)]
+    return {"pages": pages, "log": log_since(place)}
+
+
+# ------------------------------------------------------------------------------------- finishing the pictures
+
+_TEXT_GROUP = re.compile(r'<g id="[^"]*" class="fing">(?:(?!</g>).)*?</text></g>', re.DOTALL)
+_PEDAL_TEXT = re.compile(r"[∧∪\-–]+")
+
+
+def finish(svg: str) -> str:
+    """Name the text font, and draw toe and heel."""
+    svg = svg.replace('font-family="Times, serif"', f'font-family="{TEXT_FONT}"')
+    if "∧" in svg or "∪" in svg:
+        svg = _TEXT_GROUP.sub(lambda found: _feet(found[0]), svg)
+    return _clear_words(svg)
+
+
+_SYLLABLE = re.compile(
+    r'class="syl"[^>]*><text x="(-?\d+)" y="(-?\d+)"[^>]*>(?:<tspan[^>]*>)*'
+    r'<tspan[^>]*font-size="([\d.]+)px"[^>]*>([^<]*)<'
+)
+_BAR_LINK = re.compile(r'<path d="M(\d+) (\d+) L\1 (\d+)"( stroke-width="\d+")/>')
+
+
+def _clear_words(svg: str) -> str:
+    """Interrupt bar lines between the staves of the manuals where a word reaches over them."""
+    boxes = []
+    for x, y, size, text in _SYLLABLE.findall(svg):
+        em = float(size)
+        boxes.append((float(x) - 0.12 * em, float(x) + (text_width(html.unescape(text)) + 0.1) * em, float(y), em))
+
+    def cut(found: re.Match[str]) -> str:
+        x, top, bottom = (int(found[part]) for part in (1, 2, 3))
+        for left, right, base, em in boxes:
+            if left <= x <= right and top < base < bottom:
+                upper, lower = round(base - 0.85 * em), round(base + 0.35 * em)
+                ends = [(a, b) for a, b in ((top, upper), (lower, bottom)) if a < b]
+                return "".join(f'<path d="M{x} {a} L{x} {b}"{found[4]}/>' for a, b in ends)
+        return found[0]
+
+    return _BAR_LINK.sub(cut, svg)
+
+
+ADVANCES: Mapping[str, float] = {
+    sign: width
+    for signs, width in (
+        ("'|", 0.19),
+        ("ijlt/;:", 0.278),
+        (".,  ", 0.25),
+        ("frI!()-·’‘", 0.333),
+        ("sJ", 0.389),
+        ("acez?", 0.444),
+        ("SPF", 0.556),
+        ("ELTZ", 0.611),
+        ("BCR", 0.667),
+        ("wADGHKNOQUVXY", 0.722),
+        ("m", 0.778),
+        ("M", 0.889),
+        ("W", 0.944),
+        ("—…", 1.0),
+    )
+    for sign in signs
+}
+"""Advance widths of Liberation Serif in ems, from the font; what is not named is taken for half an em (as most are)."""
+
+
+def text_width(text: str) -> float:
+    """Width of words in ems of the text font (upright; bold and accented letters are about the same)."""
+    return sum(ADVANCES.get(sign, 0.5) for sign in text)
+
+
+def _feet(group: str) -> str:
+    """Replace the text of a pedal mark by paths: caret for the toe, U for the heel, a dash for a substitution."""
+    text = re.sub(r"<[^>]*>", "", group).strip()
+    place = re.search(r'<text x="([-\d.]+)" y="([-\d.]+)"', group)
+    em = max((float(size) for size in re.findall(r'font-size="([\d.]+)px"', group)), default=0.0)
+    if not place or not _PEDAL_TEXT.fullmatch(text) or not em:
+        return group
+    start = group[: group.index(">") + 1]
+    x, y = float(place[1]), float(place[2])
+    step = 1.1 * em
+    signs = [sign for sign in text if sign in "∧∪"]
+    left = x - step * (len(signs) - 1) / 2 if 'text-anchor="middle"' in group else x + 0.28 * em
+    paths = [_foot(sign, left + step * index, y, em) for index, sign in enumerate(signs)]
+    for index in range(len(signs) - 1):
+        middle = left + step * (index + 0.5)
+        paths.append(f"M{middle - 0.12 * em:.0f} {y - 0.3 * em:.0f}h{0.24 * em:.0f}")
+    return (
+        f'{start}<path d="{" ".join(paths)}" fill="none" stroke="currentColor" '
+        f'stroke-width="{0.11 * em:.0f}" stroke-linejoin="round" stroke-linecap="round"/></g>'
+    )
+
+
+def _foot(sign: str, x: float, y: float, em: float) -> str:
+    half, high = 0.28 * em, 0.62 * em
+    if sign == "∧":
+        return f"M{x - half:.0f} {y:.0f}L{x:.0f} {y - high:.0f}L{x + half:.0f} {y:.0f}"
+    knee = y - math.floor(half)
+    bow = f"A{half:.0f} {half:.0f} 0 0 0 {x + half:.0f} {knee:.0f}"
+    return f"M{x - half:.0f} {y - high:.0f}V{knee:.0f}{bow}V{y - high:.0f}"

@@ -1,0 +1,230 @@
+"""The booklet, read back with pypdf: fonts, words, pages."""
+
+from __future__ import annotations
+
+import io
+from fractions import Fraction
+
+import pypdf
+import pytest
+
+from engraver_pages import arrangement, verse
+from undersong.errors import CannotEngrave, UnknownName
+from undersong.model.accompaniment import Accompaniment, Arrangement
+from undersong.model.finding import Finding, finding
+from undersong.model.pitch import Key
+from undersong.writing import booklet as module
+from undersong.writing.booklet import (
+    BEFORE_MM,
+    Item,
+    Unit,
+    booklet,
+    first_words,
+    key_words,
+    marks,
+    marks_at_notes,
+    page_size,
+    paginate,
+)
+from undersong.writing.engraver import Engraver, System
+from undersong.writing.exchange import exchange_file
+
+Systems = dict[str, tuple[System, ...]]
+
+
+def engraved(hymn: Arrangement, paper: str = "a4", *, large: bool = False) -> Systems:
+    size = page_size(paper, large=large)
+    with Engraver() as engraver:
+        return {
+            section.id: engraver.engrave_section(
+                exchange_file(hymn, [section]),
+                size,
+                lines=[line.start for line in section.lines],
+                marks=marks_at_notes(hymn, section),
+            )
+            for section in hymn.sections
+        }
+
+
+def told(section: Accompaniment, bar: int, what: str, kind: str = "changed-here") -> Finding:
+    """A finding at the first left-hand note of a bar."""
+    place = section.bars[bar]
+    name = f"{section.id}.b{bar}.l0"
+    facts = {"what": what} if kind == "changed-here" else {"interval": what, "voices": "tenor and bass"}
+    return finding(
+        kind, section=section.id, bar=place.number, beat="1", start=place.start, notes=(name,), **facts
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def four_verses() -> tuple[Arrangement, Systems]:
+    sections = (verse(1, left="Great", texture="as-printed", figure=Fraction(1)), verse(2, tune="octave-up", fifths=2),
+                verse(3), verse(4, finger="toe"))  # fmt: skip
+    hymn = arrangement(
+        *sections, title='#Morning *song* "of" <light> & $x$', findings=(told(sections[1], 2, "the fifth is left out"),)
+    )
+    return hymn, engraved(hymn)
+
+
+@pytest.fixture(scope="module")
+def pages(four_verses: tuple[Arrangement, Systems]) -> list[str]:
+    return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(booklet(*four_verses))).pages]
+
+
+def test_music_and_words_have_their_fonts(four_verses: tuple[Arrangement, Systems]) -> None:
+    """A missing font would leave empty boxes for accidentals in chord symbols and for the beat."""
+    names = set()
+    for page in pypdf.PdfReader(io.BytesIO(booklet(*four_verses))).pages:
+        for held in page["/Resources"]["/Font"].values():  # type: ignore[index]
+            names.add(str(held.get_object()["/BaseFont"]).partition("+")[2])
+    assert "Leipzig" in names
+    assert any(name.startswith("LiberationSerif") for name in names)
+    assert all(name.startswith(("Leipzig", "LiberationSerif")) for name in names)
+
+
+def test_a_missing_font_is_an_error(four_verses: tuple[Arrangement, Systems], monkeypatch: pytest.MonkeyPatch) -> None:
+    """With no fonts at all the typesetter would go on; the booklet does not."""
+    import typst  # noqa: PLC0415
+
+    monkeypatch.setattr(
+        module, "_fonts", lambda: typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[])
+    )
+    with pytest.raises(CannotEngrave, match="font"):
+        booklet(*four_verses)
+
+
+def test_the_head_of_the_first_page(pages: list[str]) -> None:
+    """P2 of the house: title, tune, metre, key, time, beat and verses to be sung; signs in a title stay signs."""
+    for words in ('#Morning *song* "of" <light> & $x$', "FERNHILL", "8.7.8.7", "C major", "4/4", "96", "Verses 1–4"):
+        assert words in pages[0], words
+
+
+def test_every_verse_has_its_heading_and_foot(pages: list[str]) -> None:
+    """P1, P2: first words, hand to division, texture in words; the gap and what comes next."""
+    text = "\n".join(pages)
+    for words in (
+        "The silver morning on the hill", "r.h. Great", "l.h. Swell", "as printed", "broken chords, tune soloed",
+        "tune soloed an octave up", "quiet flutes", "gap of 2 beats", "verse 2 · l.h. to Swell · tune an octave up",
+        "in D major", "1 of",
+    ):  # fmt: skip
+        assert words in text.replace("\xa0", " "), words
+    assert text.count("next:") == 3
+
+
+def test_changes_are_explained_at_the_foot(four_verses: tuple[Arrangement, Systems], pages: list[str]) -> None:
+    """P8: the sign stands at the note in the music and before its explanation."""
+    hymn, systems = four_verses
+    assert marks_at_notes(hymn, hymn.sections[1]) == {"verse-2.b2.l0": "(1)"}
+    assert sum(">(1)<" in system.svg for system in systems["verse-2"]) == 1
+    assert "bar 3, beat 1: the fifth is left out." in "\n".join(pages)
+
+
+def test_many_findings_are_told_together() -> None:
+    """Twelve soft findings of one kind make one line; a change keeps its own; a marked note is told as well."""
+    section = verse(1, mark="a word of its own")
+    found = [told(section, bar, f"fifths {bar}", "parallels") for bar in range(12)]
+    hymn = arrangement(section, findings=(*found, told(section, 13, "the tenor rests")))
+    texts = [mark.text for mark in marks(hymn, section)]
+    others = "2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12"
+    assert texts == [
+        f"bar 1, beat 1: fifths 0 in parallel between tenor and bass; the like in bars {others}.",
+        "bar 14, beat 1: the tenor rests.",
+    ]
+    alone = arrangement(section)
+    assert [mark.text for mark in marks(alone, section)] == ["bar 3, beat 1: a word of its own."]
+
+
+@pytest.mark.parametrize(("paper", "width", "height"), [("a4", 210, 297), ("letter", 215.9, 279.4)])
+def test_paper(paper: str, width: float, height: float) -> None:
+    """Both papers in large print; every verse begins with its number and nothing is lost."""
+    hymn = arrangement(verse(1, time="6/8", fifths=5), verse(2, time="6/8", fifths=5))
+    reader = pypdf.PdfReader(io.BytesIO(booklet(hymn, engraved(hymn, paper, large=True), paper, large=True)))
+    for page in reader.pages:
+        assert float(page.mediabox.width) == pytest.approx(width * 72 / 25.4, abs=0.1)
+        assert float(page.mediabox.height) == pytest.approx(height * 72 / 25.4, abs=0.1)
+        assert f"of {len(reader.pages)}" in page.extract_text()
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_the_plan_of_the_pages_holds(monkeypatch: pytest.MonkeyPatch, large: bool) -> None:
+    """Long explanations under each verse, Letter paper: the typesetter needs no page more than were planned."""
+    planned: list[int] = []
+
+    def watched(units: list[Unit], height_mm: float) -> list[dict[str, object]]:
+        pages = paginate(units, height_mm)
+        planned.append(len(pages))
+        return pages
+
+    monkeypatch.setattr(module, "paginate", watched)
+    long = "the tenor rests here so that the left hand can reach the next chord, " * 2
+    sections = [verse(number, fifths=-1, tune="octave-up") for number in (1, 2)]
+    found = tuple(told(section, bar, f"{long}{bar}") for section in sections for bar in range(1, 14))
+    hymn = arrangement(*sections, findings=found)
+    reader = pypdf.PdfReader(io.BytesIO(booklet(hymn, engraved(hymn, "letter", large=large), "letter", large=large)))
+    assert planned == [len(reader.pages)]
+
+
+def test_same_hymn_same_bytes_and_revision_only_if_given(four_verses: tuple[Arrangement, Systems]) -> None:
+    """P10 on demand; otherwise no date stands on the page or in the file."""
+    assert booklet(*four_verses) == booklet(*four_verses)
+    revised = pypdf.PdfReader(io.BytesIO(booklet(*four_verses, revision="4 March, B")))
+    assert all("4 March, B" in page.extract_text() for page in revised.pages)
+
+
+def test_what_cannot_be_printed_is_said(four_verses: tuple[Arrangement, Systems]) -> None:
+    """An unknown paper and a verse without systems."""
+    with pytest.raises(UnknownName, match="a4, letter"):
+        booklet(*four_verses, "folio")
+    with pytest.raises(CannotEngrave, match="Verse 1"):
+        booklet(four_verses[0], {})
+
+
+def pagination(*verses: tuple[int, float], height: float = 100.0) -> list[list[tuple[int, int]]]:
+    """Verse and system on each page, for verses of so many systems of one height (heads 10, no feet)."""
+    units = []
+    for index, (count, system_mm) in enumerate(verses):
+        for number in range(count):
+            head = (Item("head", 10.0, index),) if number == 0 else ()
+            units.append(Unit((*head, Item("system", system_mm, index, number)), index))
+    return [
+        [(item["verse"], item["system"]) for item in page["items"] if item["kind"] == "system"]
+        for page in paginate(units, height)
+    ]
+
+
+def test_a_verse_that_would_need_a_turn_begins_a_page() -> None:
+    """P7: two verses of two thirds of a page each stand on a page each."""
+    assert pagination((3, 18.0), (3, 18.0)) == [[(0, 0), (0, 1), (0, 2)], [(1, 0), (1, 1), (1, 2)]]
+
+
+def test_small_verses_share_a_page() -> None:
+    """No empty third of a page."""
+    assert pagination((1, 20.0), (1, 20.0)) == [[(0, 0), (1, 0)]]
+
+
+def test_a_long_verse_runs_over_facing_pages() -> None:
+    """A page full, then a verse of two pages on the second and third, which face each other."""
+    found = pagination((4, 19.0), (6, 19.0))
+    assert [{verse for verse, _ in page} for page in found] == [{0}, {1}, {1}]
+
+
+def test_pages_are_never_overfull() -> None:
+    """Whatever is asked, the items with the room above them fit, unless one alone is too high."""
+    units = [Unit((Item("system", 7.0 + 3 * (n % 5), 0, n),), 0) for n in range(40)]
+    for page in paginate(units, 100.0):
+        filled = sum(units[item["system"]].items[0].height_mm + item["before_mm"] for item in page["items"])
+        assert filled <= 100.01
+        assert all(item["before_mm"] >= BEFORE_MM["system"][0] for item in page["items"][1:])
+
+
+@pytest.mark.parametrize(
+    ("key", "words"), [("Bb major", "B flat major"), ("F# minor", "F sharp minor"), ("C major", "C major")]
+)
+def test_keys_in_words(key: str, words: str) -> None:
+    """As they are said."""
+    assert key_words(Key.parse(key)) == words
+
+
+def test_first_words() -> None:
+    """Syllables are joined, and more to come is shown."""
+    assert first_words(verse(1)) == "The silver morning on the hill …"

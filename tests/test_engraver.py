@@ -1,0 +1,258 @@
+"""Engraved systems: facts measured in the pictures, not their bytes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from lxml import etree
+
+from engraver_pages import arrangement, verse
+from undersong.errors import CannotEngrave
+from undersong.model.accompaniment import Accompaniment, PlayedNote
+from undersong.model.pitch import Pitch
+from undersong.writing.engraver import Engraver, System, finish
+from undersong.writing.exchange import exchange_file
+from undersong.writing.prepare import PageSize, choose_breaks, prepare
+
+NORMAL, LARGE = PageSize(183.0, 7.04, 10.5), PageSize(183.0, 8.56, 13.0)
+
+
+@pytest.fixture(scope="module")
+def engraver() -> Iterator[Engraver]:
+    with Engraver() as warm:
+        yield warm
+
+
+def engrave(engraver: Engraver, section: Accompaniment, size: PageSize = NORMAL) -> tuple[System, ...]:
+    exchange = exchange_file(arrangement(section), [section])
+    return engraver.engrave_section(exchange, size, lines=[line.start for line in section.lines])
+
+
+def staff_height_mm(system: System) -> float:
+    """Distance of the first and fifth staff line in mm, measured in the picture."""
+    scale = float(re.findall(r'viewBox="0 0 ([\d.]+)', system.svg)[1]) / system.width_mm
+    lines = [int(y) for y in re.findall(r'class="staff"><path d="M\d+ (\d+) L\d+ \1"', system.svg)]
+    first = re.search(r'class="staff">((?:<path d="M\d+ \d+ L\d+ \d+"[^>]*/>){5})', system.svg)
+    assert lines
+    assert first
+    heights = [int(y) for y in re.findall(r"d=\"M\d+ (\d+)", first[1])]
+    return (max(heights) - min(heights)) / scale
+
+
+def words_pt(system: System) -> float:
+    """Size of the sung words in points, measured in the picture."""
+    scale = float(re.findall(r'viewBox="0 0 ([\d.]+)', system.svg)[1]) / system.width_mm
+    sizes = re.findall(r'class="syl".*?font-size="([1-9][\d.]*)px"', system.svg)
+    return min(float(size) for size in sizes) / scale * 72 / 25.4
+
+
+@pytest.mark.parametrize(("size", "staff", "words"), [(NORMAL, 7.0, 10.5), (LARGE, 8.5, 13.0)])
+def test_staves_and_words_are_large_enough(engraver: Engraver, size: PageSize, staff: float, words: float) -> None:
+    """P5 of the house: staff 7 mm or more, large print 8.5; words 10.5 and 13 points."""
+    for system in engrave(engraver, verse(1), size):
+        assert staff <= staff_height_mm(system) < staff + 0.2
+        assert words_pt(system) == pytest.approx(words, abs=0.05)
+        assert system.width_mm == pytest.approx(184.0)
+
+
+def test_each_line_is_a_system(engraver: Engraver) -> None:
+    """Four lines of four bars, a quaver figure: four systems, and bar numbers 5, 9 and 13 at the others' starts."""
+    systems = engrave(engraver, verse(1))
+    numbers = [re.findall(r'class="mNum[^>]*>.*?>(\d+)<', system.svg) for system in systems]
+    assert numbers == [[], ["5"], ["9"], ["13"]]
+
+
+def test_every_note_keeps_its_id(engraver: Engraver) -> None:
+    """Each note of the verse is found once in the pictures under its own name."""
+    section = verse(2, tune="octave-up", fifths=-5, pickup=Fraction(1))
+    drawn = "".join(system.svg for system in engrave(engraver, section))
+    names = [name for name in re.findall(r'id="([^"]+)" class="note"', drawn) if not name.endswith("doubled")]
+    assert {note.id for note in section.notes} <= set(names)
+    assert len(names) == len(set(names))
+
+
+def test_generated_ids_of_two_verses_differ(engraver: Engraver) -> None:
+    """Pictures of two verses stand in one web page."""
+    one, two = (
+        {name for system in engrave(engraver, verse(number)) for name in re.findall(r'id="([^"]+)"', system.svg)}
+        for number in (1, 2)
+    )
+    assert one
+    assert not one & two
+
+
+def test_a_high_tune_is_written_an_octave_lower(engraver: Engraver) -> None:
+    """Rising to F with three ledger lines, the whole verse stands under one sign; a lower one stands at pitch."""
+    high = prepare(exchange_file(arrangement(verse(1, tune="octave-up", fifths=-1)), None), NORMAL)
+    assert re.findall(r'octave-shift[^>]*type="(\w+)"', high) == ["down", "stop"]
+    low = prepare(exchange_file(arrangement(verse(1)), None), NORMAL)
+    assert "octave-shift" not in low
+    drawn = engrave(engraver, verse(1, tune="octave-up", fifths=-1))
+    assert all('class="octave' in system.svg for system in drawn)
+
+
+def test_toe_and_heel_are_drawn(engraver: Engraver) -> None:
+    """A caret and a U as paths; no text is left of them (no music font of the library has the signs)."""
+    toe, heel = (engrave(engraver, verse(1, finger=finger))[0].svg for finger in ("toe", "heel"))
+    for svg in (toe, heel):
+        assert "∧" not in svg
+        assert "∪" not in svg
+    assert re.search(r'class="fing"><path d="M\d+ \d+L\d+ \d+L\d+ \d+"', toe)
+    assert re.search(r'class="fing"><path d="M\d+ \d+V\d+A', heel)
+
+
+def test_the_page_leaves_out_what_the_heading_says() -> None:
+    """P6: no rehearsal marks, tempo or words of stops on the bench page; the exchange file has them."""
+    section = verse(1)
+    exchange = exchange_file(arrangement(section), [section])
+    assert b"<rehearsal>" in exchange
+    assert b"quiet flutes" in exchange
+    page = prepare(exchange, NORMAL)
+    for left_out in ("<rehearsal>", "<words>", "<metronome>", "<dynamics>"):
+        assert left_out not in page
+
+
+def test_marks_stand_at_their_notes(engraver: Engraver) -> None:
+    """P8: the sign is set directly before its note."""
+    section = verse(1)
+    name = next(note.id for note in section.notes if note.limb == "left hand")
+    exchange = exchange_file(arrangement(section), [section])
+    page = etree.fromstring(prepare(exchange, NORMAL, marks={name: "(1)"}).encode())
+    words = page.findall(".//words")
+    assert [one.text for one in words] == ["(1)"]
+    direction = next(one for one in page.iter("direction") if one.find(".//words") is not None)
+    note = direction.getnext()
+    assert note is not None
+    assert note.get("id") == name
+    drawn = engraver.engrave_section(exchange, NORMAL, marks={name: "(1)"})
+    assert ">(1)<" in drawn[0].svg
+
+
+def test_substitution_and_symbols_are_bent() -> None:
+    """Two fingerings become one; the degrees of a symbol that stands in text are dropped."""
+    note = (
+        '<note id="n"><pitch><step>C</step><octave>4</octave></pitch><duration>4</duration><voice>1</voice>'
+        "<type>whole</type><notations><technical><fingering>4</fingering><fingering>5</fingering>"
+        '<toe placement="below"/><heel placement="below"/></technical></notations></note>'
+    )
+    harmony = (
+        '<harmony><root><root-step>G</root-step></root><kind text="7sus4">suspended-fourth</kind><degree>'
+        "<degree-value>7</degree-value><degree-alter>-1</degree-alter><degree-type>add</degree-type></degree></harmony>"
+    )
+    score = (
+        '<score-partwise version="4.0"><part-list><part-group type="start" number="1"/><score-part id="P1"><part-name>M'
+        '</part-name></score-part></part-list><part id="P1"><measure number="1"><attributes><divisions>1</divisions>'
+        f"</attributes>{harmony}{note}</measure></part></score-partwise>"
+    )
+    page = prepare(score.encode(), NORMAL)
+    assert re.findall(r"<fingering[^>]*>([^<]*)<", page) == ["4–5", "∧-∪"]
+    assert "<degree>" not in page
+    assert "<part-group" not in page
+
+
+def test_bar_lines_make_room_for_words() -> None:
+    """A word over a bar line between the staves of the manuals interrupts it; elsewhere the line stays whole."""
+    word = (
+        '<g class="syl"><text x="900" y="500" font-size="0px"><tspan><tspan font-size="100px">through</tspan></tspan>'
+    )
+    line = '<path d="M{0} 200 L{0} 800" stroke-width="26"/>'
+    kept, cut = line.format(3000), line.format(1000)
+    drawn = finish(f"{word}{kept}{cut}")
+    assert kept in drawn
+    assert cut not in drawn
+    assert drawn.count('d="M1000 ') == 2
+
+
+def test_a_line_that_begins_inside_a_bar_begins_a_system(engraver: Engraver) -> None:
+    """The bar at the line's end is halved: its beats stand on two systems, nothing is lost, its number is shown."""
+    section = verse(1, pickup=Fraction(1))
+    systems = engrave(engraver, section)
+    assert [re.findall(r'class="mNum[^>]*>.*?>(\d+)<', system.svg) for system in systems] == [[], ["4"], ["8"], ["12"]]
+    for system, line in zip(systems, section.lines, strict=True):
+        sung = {note.id for note in section.notes if line.start <= note.start < line.end}
+        assert sung == set(re.findall(r'id="([^"]+)" class="note"', system.svg))
+
+
+def test_a_bar_is_not_halved_under_a_held_note() -> None:
+    """The pedal holds through the bar at the line's end: the system breaks at the bar line after it."""
+    section = verse(1, pickup=Fraction(1))
+    kept = tuple(note for note in section.notes if note.limb != "left foot")
+    held = tuple(
+        PlayedNote(f"p{index}", "bass", bar.start, bar.length, Pitch("C", 0, 3), "feet", "Pedal")
+        for index, bar in enumerate(section.bars)
+    )
+    section = replace(section, notes=kept + held)
+    exchange = exchange_file(arrangement(section), [section])
+    page = etree.fromstring(prepare(exchange, NORMAL, lines=[line.start for line in section.lines]).encode())
+    bars = page.findall("part")[0].findall("measure")
+    assert len(bars) == len(section.bars)
+    assert [bar.get("number") for bar in bars if bar.find("print") is not None] == ["5", "9", "13"]
+
+
+def test_halves_of_a_bar_mend_beams_and_accidentals() -> None:
+    """Four quavers under a beam, the first sharpened; a line begins with the third: two pairs, the sharp again."""
+    notes = "".join(
+        f'<note id="n{number}"><pitch><step>F</step><alter>1</alter><octave>4</octave></pitch><duration>1</duration>'
+        f"<voice>1</voice><type>eighth</type>{'<accidental>sharp</accidental>' if number == 0 else ''}"
+        f'<beam number="1">{beam}</beam></note>'
+        for number, beam in enumerate(("begin", "continue", "continue", "end"))
+    )
+    score = (
+        '<score-partwise version="4.0"><part-list><score-part id="P1"><part-name>M</part-name></score-part></part-list>'
+        '<part id="P1"><measure number="1"><attributes><divisions>2</divisions></attributes>'
+        f"{notes}</measure></part></score-partwise>"
+    )
+    wide = PageSize(18.0, 7.04, 10.5)
+    page = etree.fromstring(prepare(score.encode(), wide, lines=[Fraction(0), Fraction(1)]).encode())
+    first, second = page.findall("part/measure")
+    assert [beam.text for beam in first.iter("beam")] == ["begin", "end"]
+    assert [beam.text for beam in second.iter("beam")] == ["begin", "end"]
+    assert [note.find("accidental") is not None for note in page.iter("note")] == [True, False, True, False]
+
+
+@pytest.mark.parametrize(
+    ("widths", "starts", "chosen"),
+    [
+        ([20.0] * 16, {4, 8, 12}, {4, 8, 12}),  # a line a system
+        ([36.0] * 8, {4}, {2, 4, 6}),  # long lines are broken into even halves
+        ([20.0] * 8, {2, 4, 6}, {4}),  # two short lines share a system
+        ([25.0] * 6, {3}, {3}),  # lines that fill three quarters stand alone
+        ([200.0, 20.0], set(), {1}),  # a bar too wide for any system stands alone
+    ],
+)
+def test_systems_break_at_line_ends(widths: list[float], starts: set[int], chosen: set[int]) -> None:
+    """P3 of the house, in a system of 95 staff spaces."""
+    assert choose_breaks(widths, starts, 95.0) == chosen
+
+
+def test_a_page_that_is_no_music_is_refused(engraver: Engraver) -> None:
+    """A sentence instead of a traceback, and the engraver goes on."""
+    for broken in (b"", b"<score-partwise/>", b"<html>"):
+        with pytest.raises(CannotEngrave):
+            engraver.engrave_section(broken, NORMAL)
+    assert engrave(engraver, verse(1, bars=4))
+
+
+def test_the_engraver_warns_of_nothing_on_our_own_pages(engraver: Engraver) -> None:
+    """Import warnings of the library are the only sign of lost notation."""
+    for section in (verse(1, finger="toe"), verse(2, tune="octave-up", fifths=4), verse(3, time="6/8")):
+        engrave(engraver, section)
+        assert engraver.warnings == ()
+
+
+def test_the_library_s_warnings_are_handed_back(engraver: Engraver) -> None:
+    """A clef that does not exist is grumbled at; the words reach the caller."""
+    section = verse(1, bars=2)
+    exchange = exchange_file(arrangement(section), [section]).replace(b"<type>eighth</type>", b"<type>ninth</type>")
+    engraver.engrave_section(exchange, NORMAL)
+    assert engraver.warnings
+
+
+def test_same_section_same_pictures(engraver: Engraver) -> None:
+    """Nothing random and no clock: a second engraver draws the same bytes."""
+    with Engraver() as other:
+        assert engrave(engraver, verse(1)) == engrave(other, verse(1))
