@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from undersong import __version__
 from undersong.errors import UndersongError
 
 if TYPE_CHECKING:
@@ -63,7 +62,7 @@ def _say(text: str) -> None:
 
 
 @click.group(epilog=EXAMPLES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(__version__, prog_name="undersong")
+@click.version_option(package_name="undersong", prog_name="undersong")
 def cli() -> None:
     """Lay out hymns for the organ: a hymn file in, pages you can play from out.
 

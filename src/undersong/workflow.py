@@ -147,7 +147,9 @@ class Writer:
         for section in arrangement.sections:
             say(f"engraving {section.title.lower()}")
             page = exchange_file(arrangement, [section])
-            systems[section.id] = engraver.engrave_section(page, size, marks=marks_at_notes(arrangement, section))
+            lines = [line.start for line in section.lines]
+            marks = marks_at_notes(arrangement, section)
+            systems[section.id] = engraver.engrave_section(page, size, lines=lines, marks=marks)
         made: dict[str, bytes] = {}
         if "svg" in self.output.formats:
             for section_id, engraved in systems.items():

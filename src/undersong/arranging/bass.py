@@ -21,6 +21,8 @@ from undersong.textures.units import bar_at
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
 OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY = 60.0, 30.0, 6.0
+AWKWARD = {6: 4.0, 10: 8.0, 11: 8.0}
+"""Tritone and sevenths are hard to hear as a bass."""
 TWO_LEAPS, WIDE_LEAP, THIRD_TWICE, MOTION, HEIGHT = 25.0, 40.0, 20.0, 0.35, 0.12
 
 
@@ -115,7 +117,7 @@ def _options(slot: _Slot, low: int, high: int) -> list[tuple[Pitch, float]]:
 
 def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
     leap = b.midi - a.midi
-    cost = MOTION * abs(leap) + (WIDE_LEAP if abs(leap) > 12 else 0.0)
+    cost = MOTION * abs(leap) + (WIDE_LEAP if abs(leap) > 12 else 0.0) + AWKWARD.get(abs(leap), 0.0)
     if a.midi == b.midi and first.chord is not second.chord and a.name == b.name and second.chord.chord.bass is None:
         cost += 2.0
     tune_before, tune_after = first.tune_last, second.tune_first

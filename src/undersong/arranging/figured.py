@@ -22,7 +22,7 @@ from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import Player
 from undersong.playing.check import check, tell
-from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in
 from undersong.textures.patterns import BLOCK
 from undersong.textures.table import TEXTURES, Texture
 from undersong.textures.units import Unit, cut
@@ -193,11 +193,10 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
 
 def _spelled(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction, midi: int) -> Pitch:
     """A key's name from the chord that stands there, never from the signature."""
-    for one in chords:
-        if one.start < end and one.end > start:
-            tone = one.chord.tone_for(midi % 12)
-            if tone is not None:
-                return Pitch.of(tone.name, midi)
+    for one in chords_in(chords, start, end):
+        tone = one.chord.tone_for(midi % 12)
+        if tone is not None:
+            return Pitch.of(tone.name, midi)
     for alter in (0, 1, -1):
         for step in "CDEFGAB":
             name = PitchName(step, alter)

@@ -8,15 +8,17 @@ References: R1, R2, R9, R14 and the tune's completeness: common practice, no sou
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from typing import Protocol, TypeVar
 
 from undersong.arranging.walked import WalkedVerse
 from undersong.model.accompaniment import Accompaniment, beats_of
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol as show
 from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
-from undersong.textures.ground import chords_in
+from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.units import leading_notes, sevenths
 
 MOVING = ("broken", "alberti")
@@ -48,11 +50,8 @@ def _single_tones(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[
     """R1: leading note and seventh sound once, tune, hands and feet counted together."""
     told = set()
     for start, down in slices(keys):
-        standing = chords_in(verse.chords, start, start + Fraction(1, 1000))
-        if not standing:
-            continue
-        one = standing[0]
-        if one.end - one.start < accompaniment.bar_at(one.start).time.beat:
+        one = chord_at(verse.chords, start)
+        if one is None or one.end - one.start < accompaniment.bar_at(one.start).time.beat:
             continue
         for kind, names in (("leading-note-twice", leading_notes(one)), ("seventh-twice", sevenths(one))):
             for name in names:
@@ -69,10 +68,9 @@ def _semitone_under_tune(
 ) -> Iterator[Finding]:
     """R2: no chord tone a semitone below the tune on a beat, in the notes that were added."""
     beats = frozenset(verse.beats)
-    for tune in (key for key in keys if key.part == "tune" and key.start in beats):
-        for key in keys:
-            if key.part != "figure" or key.end <= tune.start or key.start >= tune.end:
-                continue
+    sharp = [key for key in keys if key.part == "tune" and key.start in beats]
+    for tune, figure in overlapping(sharp, [key for key in keys if key.part == "figure"]):
+        for key in figure:
             if (tune.midi - key.midi) % 12 != 1:
                 continue
             both = chords_in(verse.chords, max(key.start, tune.start), min(key.end, tune.end))
@@ -90,15 +88,42 @@ def _missing_thirds(accompaniment: Accompaniment, verse: WalkedVerse, keys: tupl
     """R1: a third must sound in every chord of a beat or more, unless the tune clashes with it throughout."""
     if not any(key.part == "figure" for key in keys):
         return
-    for one in verse.chords:
+    for one, sounding in overlapping(verse.chords, keys):
         third = one.chord.third
         if third is None or one.end - one.start < accompaniment.bar_at(one.start).time.beat:
             continue
-        sounding = [key for key in keys if key.start < one.end and key.end > one.start]
         name = third.name.pitch_class
         clash = any((key.midi - name) % 12 in (1, 11) and key.part == "tune" for key in sounding)
         if not clash and sounding and not any(key.midi % 12 == name for key in sounding):
             yield tell(accompaniment, "third-missing", one.start, symbol=show(one.chord))
+
+
+class Spanned(Protocol):
+    """Anything with a start and an end."""
+
+    @property
+    def start(self) -> Fraction | int:
+        """Where it begins."""
+
+    @property
+    def end(self) -> Fraction | int:
+        """Where it ends."""
+
+
+One = TypeVar("One", bound=Spanned)
+Other = TypeVar("Other", bound=Spanned)
+
+
+def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[One, list[Other]]]:
+    """For each of `ones` (in order of start) the `others` (likewise) that sound while it does."""
+    waiting = deque(sorted(others, key=lambda other: other.start))
+    down: list[Other] = []
+    for one in ones:
+        start, end = one.start, one.end
+        while waiting and waiting[0].start < end:
+            down.append(waiting.popleft())
+        down = [other for other in down if other.end > start]
+        yield one, down
 
 
 def missing_beats(accompaniment: Accompaniment) -> tuple[Fraction, ...]:

@@ -8,23 +8,30 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
+from math import lcm
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
-from undersong.arranging.judge import judge
+from undersong.arranging.judge import judge, overlapping
 from undersong.arranging.placing import Draft, write
 from undersong.arranging.walked import WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.finding import Finding
 from undersong.model.organ import Organ
-from undersong.model.pitch import Pitch
+from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import Player
 from undersong.playing.check import check, key_name, tell
 from undersong.playing.hands import Part, Shared, left_hand_alone, share
 from undersong.textures.ground import Sounded
 
 
-def _parts(verse: WalkedVerse, name: str) -> list[Part]:
-    return [Part(name, note.start, note.end, note.midi) for note in merged(verse.voice(name))]
+def _parts(name: str, notes: tuple[Sounded, ...], ticks: int, up: int = 0) -> list[Part]:
+    return [Part(name, int(note.start * ticks), int(note.end * ticks), note.midi + up) for note in notes]
+
+
+def _ticks(verse: WalkedVerse) -> int:
+    """Ticks to a quarter note, so that every place of the verse is a whole one."""
+    return lcm(*(piece.length.denominator for _, pieces in verse.voices for piece in pieces),
+               *(piece.start.denominator for _, pieces in verse.voices for piece in pieces))  # fmt: skip
 
 
 def lay_printed(
@@ -33,18 +40,19 @@ def lay_printed(
     """The four printed parts; soloed, the tune has a manual of its own and the left hand both inner parts."""
     soloed = section.right != section.left
     octaves = 12 if section.tune == "octave-up" else 0
-    tune = [Part("tune", note.start, note.end, note.midi + octaves) for note in verse.sounded_tune]
-    inner = [_parts(verse, "alto"), _parts(verse, "tenor")]
+    ticks = _ticks(verse)
+    tune = _parts("tune", verse.sounded_tune, ticks, octaves)
+    inner = [_parts(name, merged(verse.voice(name)), ticks) for name in ("alto", "tenor")]
     if soloed:
         given = left_hand_alone(inner[0], inner[1], player)
     else:
         given = [note for note in share(tune, inner, player) if note.part != "tune"]
-    spelled = _spellings(verse)
+    spelled = _spellings(verse, ticks)
     division = {"right hand": section.right, "left hand": section.left}
     drafts = tune_drafts(verse, section)
     drafts += [
         Draft(
-            note.part, note.start, note.end, spelled(note.part, note.start, note.midi), note.hand,
+            note.part, Fraction(note.start, ticks), Fraction(note.end, ticks), spelled(note), note.hand,
             division[note.hand], note.part, note.mark,
         )
         for note in given
@@ -52,42 +60,44 @@ def lay_printed(
     bass, printed = bass_for(verse, organ)
     drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
-    findings = [*check(section, organ, player), *judge(section, verse), *_told(section, inner, given)]
+    findings = [*check(section, organ, player), *judge(section, verse), *_told(section, inner, given, ticks)]
     return section, findings
 
 
-def _spellings(verse: WalkedVerse) -> Callable[[str, Fraction, int], Pitch]:
+def _spellings(verse: WalkedVerse, ticks: int) -> Callable[[Shared], Pitch]:
     """Names for keys of printed parts: the part's own spelling nearest by."""
-    table: dict[tuple[str, int], list[Sounded]] = {}
+    table: dict[tuple[str, int], list[tuple[int, PitchName]]] = {}
     for name, pieces in verse.voices:
-        for note in merged(pieces):
-            table.setdefault((name, note.midi % 12), []).append(note)
+        for piece in pieces:
+            table.setdefault((name, piece.pitch.midi % 12), []).append((int(piece.start * ticks), piece.pitch.name))
 
-    def spelled(part: str, start: Fraction, midi: int) -> Pitch:
-        same = table[(part, midi % 12)]
-        note = min(same, key=lambda one: abs(one.start - start))
-        return Pitch.of(note.pitch.name, midi)
+    def spelled(note: Shared) -> Pitch:
+        same = table[(note.part, note.midi % 12)]
+        return Pitch.of(min(same, key=lambda one: abs(one[0] - note.start))[1], note.midi)
 
     return spelled
 
 
-def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared]) -> list[Finding]:
+def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared], ticks: int) -> list[Finding]:
     """What differs from the print: notes given to the other hand, and notes left out."""
     found = []
+    ids = {(one.part, one.start): one.id for one in section.notes}
     for note in given:
+        start = Fraction(note.start, ticks)
+        pitch = key_name(note.midi)
         if note.mark.startswith("an octave lower"):
-            found.append(
-                tell(section, "changed-here", note.start, what=f"{note.part} {key_name(note.midi)}: {note.mark}")
-            )
+            found.append(tell(section, "changed-here", start, what=f"{note.part} {pitch}: {note.mark}"))
         elif note.mark.startswith("to the"):
-            ids = tuple(one.id for one in section.notes if one.part == note.part and one.start == note.start)
-            found.append(tell(section, "redistributed", note.start, ids, pitch=key_name(note.midi), limb=note.hand))
-    sounding = [(note.start, note.end, note.midi % 12) for note in given]
-    tune = [(one.start, one.end, one.pitch.midi % 12) for one in section.notes if one.part == "tune"]
-    for part in inner:
-        for wanted in part:
-            name = wanted.midi % 12
-            if not any(a <= wanted.start < b and name == other for a, b, other in [*sounding, *tune]):
-                what = f"the {wanted.part}'s {key_name(wanted.midi)} is left out: no hand can take it here"
-                found.append(tell(section, "changed-here", wanted.start, what=what))
+            found.append(tell(section, "redistributed", start, (ids[(note.part, start)],), pitch=pitch, limb=note.hand))
+    tune = [
+        Part("tune", int(one.start * ticks), int(one.end * ticks), one.pitch.midi)
+        for one in section.notes
+        if one.part == "tune"
+    ]
+    sounding: list[Part | Shared] = [*given, *tune]
+    wanted = sorted((note for part in inner for note in part), key=lambda note: note.start)
+    for part_note, down in overlapping(wanted, sounding):
+        if not any(other.start <= part_note.start and other.midi % 12 == part_note.midi % 12 for other in down):
+            what = f"the {part_note.part}'s {key_name(part_note.midi)} is left out: no hand can take it here"
+            found.append(tell(section, "changed-here", Fraction(part_note.start, ticks), what=what))
     return found

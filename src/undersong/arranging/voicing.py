@@ -9,6 +9,8 @@ References: prices from a trial on chorales and folk tunes (parallels dear, not 
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from undersong.textures.units import Unit
 from undersong.textures.voicings import Candidate
 
@@ -21,78 +23,80 @@ UNRESOLVED = 5.0
 OTHER_FORM = 3.0
 
 
-def parallel(a_first: int, b_first: int, a_next: int, b_next: int) -> bool:
-    """True for a perfect fifth or octave (or unison) that moves to another one of the same size class."""
-    if a_first == a_next or b_first == b_next:
-        return False
-    before, after = (a_first - b_first) % 12, (a_next - b_next) % 12
-    return before == after and before in (0, 7)
+Moves = tuple[tuple[tuple[int, int], ...], ...]
+"""For feet and tune: the ways they go from one unit to the next (from its first and from its last note)."""
 
 
-def direct(a_first: int, b_first: int, a_next: int, b_next: int) -> bool:
-    """True for a fifth or octave reached by two leaps in the same direction."""
-    step_a, step_b = a_next - a_first, b_next - b_first
-    return step_a * step_b > 0 and abs(step_a) > 2 and abs(step_b) > 2 and (a_next - b_next) % 12 in (0, 7)
+def moves_between(first: Unit, second: Unit) -> Moves:
+    """How feet and tune move into the next unit; a voice that stays or is silent makes no fault."""
+    found = []
+    for starts, end in (((first.bass_first, first.bass_last), second.bass_first),
+                        ((first.tune_first, first.tune_last), second.tune_first)):  # fmt: skip
+        ways = tuple(dict.fromkeys((start, end) for start in starts if start >= 0 and end >= 0 and start != end))
+        if ways:
+            found.append(ways)
+    return tuple(found)
 
 
-def _faults(a_first: int, b_first: int, a_next: int, b_next: int) -> float:
-    if min(a_first, b_first, a_next, b_next) < 0:
-        return 0.0
-    if parallel(a_first, b_first, a_next, b_next):
-        return PARALLEL
-    return DIRECT if direct(a_first, b_first, a_next, b_next) else 0.0
+def _fault(key: int, key_next: int, ways: tuple[tuple[int, int], ...]) -> float:
+    """The worst fault of one level against one outer voice."""
+    step = key_next - key
+    worst = 0.0
+    for start, end in ways:
+        size = (key_next - end) % 12
+        if size not in {0, 7}:
+            continue
+        if (key - start) % 12 == size:
+            return PARALLEL
+        other = end - start
+        if step * other > 0 and abs(step) > 2 and abs(other) > 2:
+            worst = DIRECT
+    return worst
 
 
+@lru_cache(maxsize=65536)
 def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     if len(before) == len(after):
         pairs = list(zip(before, after, strict=True))
     else:
         pairs = [(before[0], after[0]), (before[-1], after[-1])]
-    cost = sum(MOTION * abs(b - a) + BEYOND * max(0, abs(b - a) - 4) for a, b in pairs)
+    cost = OTHER_FORM * (len(before) != len(after))
+    for key, key_next in pairs:
+        step = abs(key_next - key)
+        cost += MOTION * step + (BEYOND * (step - 4) if step > 4 else 0.0)
     return cost + COMMON * len(set(before) & set(after))
 
 
-def join(first: Unit, before: Candidate, second: Unit, after: Candidate, *, new_line: bool, dear: float = 1.0) -> float:
-    """What it costs to go from one unit's candidate to the next one's."""
-    if not before.levels or not after.levels:
+def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: Moves) -> float:
+    """What it costs to go from one unit's candidate to the next one's; `moves` from `moves_between`."""
+    levels, levels_next = before.levels, after.levels
+    if not levels or not levels_next:
         return 0.0
-    motion = _motion(before.levels, after.levels)
-    if new_line:
-        return motion / 4
-    cost = motion
-    if first.slots[0] is not second.slots[0] and len(before.levels) != len(after.levels):
-        cost += OTHER_FORM
-    low, high = before.levels[0], before.levels[-1]
-    low_next, high_next = after.levels[0], after.levels[-1]
-    faults = 0.0
-    for outer, outer_next, outer_last in (
-        (first.bass_first, second.bass_first, first.bass_last),
-        (first.tune_first, second.tune_first, first.tune_last),
-    ):
-        for key, key_next in ((low, low_next), (high, high_next)):
-            faults = faults + max(
-                _faults(key, outer, key_next, outer_next), _faults(key, outer_last, key_next, outer_next)
-            )
-    if low != high and low_next != high_next:
-        faults += _faults(low, high, low_next, high_next)
-    if first.held and second.held and len(before.levels) == len(after.levels) == 3:
-        middle, middle_next = before.levels[1], after.levels[1]
-        for key, key_next in (
-            (first.bass_last, second.bass_first), (first.tune_last, second.tune_first),
-            (low, low_next), (high, high_next),
-        ):  # fmt: skip
-            faults += _faults(middle, key, middle_next, key_next)
-    cost += dear * faults
-    if first.single:
-        for key in before.levels:
-            if key % 12 in first.single and not any(0 <= abs(key - other) <= 2 for other in after.levels):
-                cost += UNRESOLVED
+    cost = _motion(levels, levels_next)
+    if first.line != second.line:
+        return cost / 4
+    low, low_next, high, high_next = levels[0], levels_next[0], levels[-1], levels_next[-1]
+    blocks = first.held and second.held and len(levels) == len(levels_next) == 3
+    for ways in moves:
+        if low != low_next:
+            cost += _fault(low, low_next, ways)
+        if high != high_next:
+            cost += _fault(high, high_next, ways)
+        if blocks and levels[1] != levels_next[1]:
+            cost += _fault(levels[1], levels_next[1], ways)
+    if low not in {low_next, high} and high != high_next:
+        cost += _fault(low, low_next, ((high, high_next),))
+    if blocks and levels[1] != levels_next[1]:
+        for outer, outer_next in ((low, low_next), (high, high_next)):
+            if outer != outer_next:
+                cost += _fault(levels[1], levels_next[1], ((outer, outer_next),))
+    for key in levels:
+        if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):
+            cost += UNRESOLVED
     return cost
 
 
-def choose(
-    units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...], dear: float = 1.0
-) -> tuple[Candidate, ...]:
+def choose(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...]) -> tuple[Candidate, ...]:
     """The cheapest path through the candidates of all units (Viterbi)."""
     if not units:
         return ()
@@ -100,14 +104,14 @@ def choose(
     back: list[list[int]] = []
     for index in range(1, len(units)):
         first, second = units[index - 1], units[index]
-        new_line = first.line != second.line
+        moves = moves_between(first, second)
         fresh, choices = [], []
         for after in options[index]:
             best, best_at = float("inf"), 0
             for at, before in enumerate(options[index - 1]):
                 if costs[at] >= best + 20:  # a join earns at most a few points back
                     continue
-                total = costs[at] + join(first, before, second, after, new_line=new_line, dear=dear)
+                total = costs[at] + join(first, before, second, after, moves)
                 if total < best:
                     best, best_at = total, at
             fresh.append(best + after.cost)

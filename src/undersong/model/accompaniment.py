@@ -6,6 +6,7 @@ crosses a bar line; what sounds on is tied. Accompaniments never contain repeats
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -162,11 +163,7 @@ class Accompaniment:
 
     def bar_at(self, start: Fraction) -> PlacedBar:
         """The bar that holds a place of the section."""
-        found = self.bars[0]
-        for bar in self.bars:
-            if bar.start <= start:
-                found = bar
-        return found
+        return self.bars[max(0, bisect_right(self.bars, start, key=lambda bar: bar.start) - 1)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ As printed, soprano and alto lie in the right hand and the tenor in the left; wh
 an inner note goes to the other hand. A key that is held cannot change hands, nor be struck again
 before it is released: the tune owns its key, then the upper of two voices.
 
-Conventions: keys are MIDI numbers, stretches 14ths of an octave.
+Conventions: keys are MIDI numbers, stretches 14ths of an octave; places are whole ticks (the caller
+chooses how many to a quarter note), because much is compared here.
 References: common practice, no source; costs of the split assumed.
 """
 
@@ -12,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from itertools import product
 from typing import Literal
 
@@ -30,8 +30,8 @@ class Part:
     """A note of a printed part before it has a hand."""
 
     part: str
-    start: Fraction
-    end: Fraction
+    start: int
+    end: int
     midi: int
     mark: str = ""
 
@@ -41,8 +41,8 @@ class Shared:
     """The same note with its hand; `mark` says what was changed, if anything."""
 
     part: str
-    start: Fraction
-    end: Fraction
+    start: int
+    end: int
     midi: int
     hand: Hand
     mark: str
@@ -97,8 +97,8 @@ def share(tune: Sequence[Part], inner: Sequence[Sequence[Part]], player: Player)
     parts = own_keys(tune, inner)
     everything = [*tune, *(note for part in parts for note in part)]
     starts = sorted({note.start for note in everything})
-    order = [_sounding(parts, start) for start in starts]
-    top = [next((note for note in tune if note.start <= start < note.end), None) for start in starts]
+    order = list(zip(*(_sounding(part, starts) for part in parts), strict=True))
+    top = _sounding(tune, starts)
     states = list(product(HANDS, repeat=len(parts)))
     costs = [_state_cost(state, top[0], order[0], player) for state in states] if starts else []
     back: list[list[int]] = []
@@ -129,11 +129,18 @@ def _trace(costs: list[float], back: list[list[int]]) -> list[int]:
     return path[::-1]
 
 
-def _sounding(parts: Sequence[Sequence[Part]], start: Fraction) -> list[Part | None]:
-    return [next((note for note in part if note.start <= start < note.end), None) for part in parts]
+def _sounding(part: Sequence[Part], starts: Sequence[int]) -> list[Part | None]:
+    """The note of one part at each start."""
+    found: list[Part | None] = []
+    at = -1
+    for start in starts:
+        while at + 1 < len(part) and part[at + 1].start <= start:
+            at += 1
+        found.append(part[at] if at >= 0 and part[at].end > start else None)
+    return found
 
 
-def _state_cost(state: tuple[Hand, ...], top: Part | None, inner: list[Part | None], player: Player) -> float:
+def _state_cost(state: tuple[Hand, ...], top: Part | None, inner: Sequence[Part | None], player: Player) -> float:
     right = [top.midi] if top else []
     left: list[int] = []
     cost = 0.0
@@ -155,7 +162,7 @@ def _state_cost(state: tuple[Hand, ...], top: Part | None, inner: list[Part | No
 
 
 def _change(
-    before: tuple[Hand, ...], after: tuple[Hand, ...], notes: list[Part | None], following: list[Part | None]
+    before: tuple[Hand, ...], after: tuple[Hand, ...], notes: Sequence[Part | None], following: Sequence[Part | None]
 ) -> float:
     cost = 0.0
     for hand, next_hand, note, next_note in zip(before, after, notes, following, strict=True):
@@ -168,7 +175,7 @@ def _change(
 def _given(
     tune: Sequence[Part],
     parts: Sequence[Sequence[Part]],
-    starts: list[Fraction],
+    starts: list[int],
     path: list[tuple[Hand, ...]],
     player: Player,
 ) -> list[Shared]:
@@ -217,7 +224,7 @@ def _within_reach(given: list[Shared], player: Player) -> list[Shared]:
     return kept
 
 
-def _shortened(kept: list[Shared], note: Shared, start: Fraction) -> list[Shared]:
+def _shortened(kept: list[Shared], note: Shared, start: int) -> list[Shared]:
     without = [one for one in kept if one is not note]
     if note.start < start:
         without.append(replace(note, end=start, mark="let go early: out of reach"))

@@ -101,3 +101,9 @@ def chords_in(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction) -
         if one.end > start:
             found.append(one)
     return found
+
+
+def chord_at(chords: tuple[WalkedChord, ...], start: Fraction) -> WalkedChord | None:
+    """The chord that stands at a place, if there is one."""
+    at = bisect_right(chords, start, key=lambda one: one.start) - 1
+    return chords[at] if at >= 0 and chords[at].end > start else None

@@ -96,26 +96,32 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
     """Where units begin, the end of the verse last."""
     block = texture.name == "block"
     chord_starts = {one.start for one in ground.chords}
+    ordered = sorted(chord_starts)
     beats = ground.beats
     found = {Fraction(0), ground.end, *(bar.start for bar in ground.bars), *(line.start for line in ground.lines)}
     if block:
         found |= {start for start in chord_starts if start < ground.end}
     for index, beat in enumerate(beats):
         following = beats[index + 1] if index + 1 < len(beats) else ground.end
-        changes_inside = any(beat < start < following for start in chord_starts)
+        at = bisect_right(ordered, beat)
+        changes_inside = at < len(ordered) and ordered[at] < following
         if beat in chord_starts or changes_inside:
             found.add(beat)
         if changes_inside:
             found.add(following)
-    for start, _ in _resting_chords(ground):
-        found.add(start)
-    return _cut_long(ground, sorted(found))
+    rests = _resting_chords(ground)
+    found = {place for place in found if not any(start < place < end for start, end in rests)}
+    found |= {start for start, _ in rests}
+    return _cut_long(ground, sorted(found), {start for start, _ in rests})
 
 
-def _cut_long(ground: Ground, starts: list[Fraction]) -> list[Fraction]:
+def _cut_long(ground: Ground, starts: list[Fraction], rests: set[Fraction]) -> list[Fraction]:
     """Units longer than the row's full length are cut at the row's own places inside the bar."""
     cut = [starts[0]]
     for start, stop in pairwise(starts):
+        if start in rests:
+            cut.append(stop)
+            continue
         bar = bar_at(ground.bars, start)
         full = grid(bar.time).unit_beats * bar.time.beat
         place = bar.start + (start - bar.start) // full * full + full
@@ -138,6 +144,7 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
     Where the line ends in a rest of the tune, or on a longer chord, the figure goes on.
     """
     found = []
+    beats = frozenset(ground.beats)
     for line in ground.lines:
         chords = chords_in(ground.chords, line.start, line.end)
         notes = sounding(ground.tune, line.start, line.end)
@@ -146,7 +153,8 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
         last_note = next((note for note in reversed(notes) if note.start >= line.start), notes[-1])
         start = max(chords[-1].start, last_note.start, line.start)
         beat = bar_at(ground.bars, start).time.beat
-        if line.end == ground.end or line.end - start <= 2 * beat:
+        comes_to_rest = line.end == ground.end or line.end - start <= 2 * beat
+        if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
     return found
 
@@ -155,17 +163,11 @@ def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     """All units of a verse, in order. Stretches without a chord have units with no tone allowed."""
     dense = is_dense(ground)
     rests = {start for start, _ in _resting_chords(ground)}
-    rest_spans = _resting_chords(ground)
     beats = frozenset(ground.beats)
     places = boundaries(ground, texture)
     units: list[Unit] = []
     for start, end in pairwise(places):
-        held = (
-            texture.name == "block"
-            or start in rests
-            or any(first <= start < last for first, last in rest_spans)
-            or start < ground.pickup_end
-        )
+        held = texture.name == "block" or start in rests or start < ground.pickup_end
         units.append(_unit(ground, texture, bench, start, end, held=held, dense=dense, beats=beats))
     return tuple(units)
 

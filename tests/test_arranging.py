@@ -1,0 +1,368 @@
+"""Verses laid out: each rule of the craft by its example, all music invented.
+
+Rule numbers are those of the project's craft rules: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as some
+
+from laid import four_parts, laid, limb, played, tune, weights
+from undersong.arranging import arrange, default_plan
+from undersong.arranging.judge import counted_beats, judge
+from undersong.arranging.walked import walk_verse
+from undersong.errors import UnknownName
+from undersong.harmony import analyse
+from undersong.model.accompaniment import Accompaniment
+from undersong.model.hymn import Hymn
+from undersong.model.organ import TWO_MANUALS
+from undersong.model.pitch import Pitch
+from undersong.model.plan import Plan, TunePlace, VersePlan
+from undersong.model.player import MEDIUM, SMALL
+from undersong.playing import check
+from undersong.playing.check import held_keys
+from undersong.textures.table import TEXTURES
+from undersong.workflow import Wishes, lay_out, semitones_to
+
+FOUR = "(time=4/4) (key=0) (tempo=80)"
+PLAIN = f"{FOUR} (C/major) C5:4 | (G/major) C5:2 B4:2 | (G/dominant) B4:4 | (C/major) C5:4"
+
+SATB = (
+    "(time=4/4) (key=0) (tempo=80) E4:1 F4:1 G4:1 A4:1 | G4:2 F4:1 D4:1 | C4:4",
+    "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 C4:1 C4:1 | C4:2 C4:1 B3:1 | C4:4",
+    "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 G3:1 F3:1 | G3:2 A3:1 G3:1 | E3:4",
+    "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:2 F3:1 G3:1 | C3:4",
+)
+
+
+def test_r1_the_leading_note_in_the_tune_is_not_doubled() -> None:
+    """G7 with B4 in the tune: the hands play G, D and F, no B."""
+    section, _ = laid(tune(PLAIN), "block")
+    assert {name[0] for name in played(section, "left hand", "3").replace("+", " ").split()} == {"G", "D", "F"}
+
+
+def test_r2_no_chord_tone_a_semitone_below_the_tune() -> None:
+    """G with C5 then B4 in the tune: no B while the C sounds; the figure goes on without it."""
+    section, arrangement = laid(tune(PLAIN), "broken")
+    struck = [key for key in limb(section, "left hand") if 4 <= key.start < 6]
+    assert [key.midi % 12 for key in struck if key.midi % 12 == 11] == []
+    assert len(struck) == 4
+    assert weights(arrangement, "hard") == []
+
+
+def test_r2_is_caught_in_an_edited_accompaniment() -> None:
+    """The judge looks at the notes, not at who laid them out: a B under the C is told."""
+    hymn = tune(PLAIN)
+    section, _ = laid(hymn, "broken")
+    verse = walk_verse(hymn, analyse(hymn), None)
+    assert judge(section, verse) == ()
+    spoilt = tuple(
+        replace(note, pitch=Pitch.parse("B3")) if note.limb == "left hand" and note.start == 5 else note
+        for note in section.notes
+    )
+    kinds = {one.kind for one in judge(replace(section, notes=spoilt), verse)}
+    assert "semitone-under-tune" in kinds
+
+
+def test_r1_is_caught_in_an_edited_accompaniment() -> None:
+    """A second B under the tune's B is told, and so is a chord that has lost its third."""
+    hymn = tune(PLAIN)
+    section, _ = laid(hymn, "block")
+    verse = walk_verse(hymn, analyse(hymn), None)
+    doubled = tuple(
+        replace(note, pitch=Pitch.parse("B3"))
+        if note.limb == "left hand" and str(note.start) == "8" and note.pitch.step == "D"
+        else note
+        for note in section.notes
+    )  # fmt: skip
+    assert "leading-note-twice" in {one.kind for one in judge(replace(section, notes=doubled), verse)}
+    bare = tuple(note for note in section.notes if not (note.limb == "left hand" and note.start == 0))
+    bare = tuple(note for note in bare if not (note.limb == "left hand" and note.start == 2))
+    assert "third-missing" in {one.kind for one in judge(replace(section, notes=bare), verse)}
+
+
+def test_a_missing_tune_note_is_told() -> None:
+    """The tune is complete or it is said."""
+    hymn = tune(PLAIN)
+    section, _ = laid(hymn, "block")
+    verse = walk_verse(hymn, analyse(hymn), None)
+    short = tuple(note for note in section.notes if not (note.part == "tune" and note.start == 6))
+    assert "tune-missing" in {one.kind for one in judge(replace(section, notes=short), verse)}
+
+
+def test_r9_no_octaves_between_feet_and_left_hand_by_step() -> None:
+    """C D Em F under E5 F5 G5 A5: neither lowest nor highest level runs in octaves or fifths with the feet."""
+    hymn = tune(f"{FOUR} (C/major) E5:4 | (D/minor) F5:4 | (E/minor) G5:4 | (F/major) A5:4 | (C/major) G5:4")
+    section, _ = laid(hymn, "block")
+    bars = [section.bars[index].start for index in range(5)]
+    keys = held_keys(section.notes)
+
+    def outer(start: Fraction, name: str) -> list[int]:
+        down = sorted(key.midi for key in keys if key.limb == name and key.start <= start < key.end)
+        return [down[0], down[-1]]
+
+    faults = 0
+    for before, after in pairwise(bars):
+        feet = (outer(before, "feet")[0], outer(after, "feet")[0])
+        for level in (0, 1):
+            hand = (outer(before, "left hand")[level], outer(after, "left hand")[level])
+            same = (hand[0] - feet[0]) % 12 == (hand[1] - feet[1]) % 12 and (hand[0] - feet[0]) % 12 in (0, 7)
+            faults += same and feet[0] != feet[1]
+    assert faults == 0
+
+
+def test_r11_a_third_where_tune_and_root_would_move_in_octaves() -> None:
+    """F C Dm G7 C under A4 C5 D5 B4 C5: not F3 C3 D3, which makes octaves with the tune."""
+    hymn = tune(f"{FOUR} (F/major) A4:2 (C/major) C5:2 | (D/minor) D5:2 (G/dominant) B4:2 | (C/major) C5:4")
+    section, _ = laid(hymn, "block")
+    assert [played(section, "feet", bar) for bar in ("1", "2", "3")] == ["F3 E3", "D3 G2", "C3"]
+
+
+def test_r12_a_common_slash_bass_is_one_held_key() -> None:
+    """G/D D A7/D D: the feet strike D once."""
+    hymn = tune("(time=3/4) (key=1) (G/major/G/D) B4:3 | (D/major) A4:3 | (A/dominant/A7/D) G4:3 | (D/major) F#4:3")
+    section, _ = laid(hymn, "block")
+    feet = limb(section, "feet")
+    assert [(str(key.start), str(key.end), key.midi) for key in feet] == [("0", "12", 50)]
+
+
+def test_the_note_after_the_slash_lies_in_the_feet_alone() -> None:
+    """C/D: the hands play C E G, the feet D; that it is dissonant is the style."""
+    hymn = tune("(time=4/4) (key=0) (tempo=80) (C/major//D) G4:4 | (G/major) G4:4 | (C/major) E4:4")
+    section, arrangement = laid(hymn, "block")
+    assert {name[0] for name in played(section, "left hand", "1").replace("+", " ").split()} <= set("CEG")
+    assert played(section, "feet", "1").startswith("D")
+    assert weights(arrangement, "hard") == []
+
+
+def test_r16_the_last_chord_of_a_line_is_struck_once() -> None:
+    """A breath after bar 2: its half-note chord is struck once, the bars before run in quavers."""
+    music = f"{FOUR} (C/major) E4:1 F4:1 G4:2 | (G/major) G4:2 (C/major) E4:2' | (F/major) A4:2 G4:2 | (C/major) E4:4"
+    section, _ = laid(tune(music), "broken")
+    assert section.lines[0].end == 8
+    struck = [key.start for key in limb(section, "left hand") if 6 <= key.start < 8]
+    assert set(struck) == {6}
+    assert len({key.start for key in limb(section, "left hand") if key.start < 4}) == 8
+
+
+def test_r19_the_final_chord_stands() -> None:
+    """Root lowest, no seventh, tune on top, the figure at rest, all off together."""
+    for texture in ("broken", "alberti", "block"):
+        section, _ = laid(tune(PLAIN), texture)
+        final = [key for key in held_keys(section.notes) if key.end == section.length]
+        assert {key.start for key in final} == {12}
+        lowest = min(final, key=lambda key: key.midi)
+        assert (lowest.midi % 12, lowest.limb) == (0, "feet")
+        assert max(final, key=lambda key: key.midi).part == "tune"
+        assert {key.midi % 12 for key in final} == {0, 4, 7}
+
+
+@pytest.mark.parametrize("texture", ["broken", "alberti"])
+def test_r14_every_beat_is_struck(texture: str) -> None:
+    """Held tune notes, and still a pulse to sing by."""
+    music = f"{FOUR} (C/major) G4:4 | (F/major) A4:4 | (G/dominant) B4:3 A4:1 | (C/major) G4:4"
+    section, arrangement = laid(tune(music), texture)
+    assert len(counted_beats(section)) >= 12
+    assert "beat-not-struck" not in weights(arrangement, "soft")
+
+
+def test_alberti_goes_low_high_middle_high() -> None:
+    """Low, high, middle, high through a chord of two beats."""
+    section, _ = laid(tune(PLAIN), "alberti")
+    low, high, middle, again = (Pitch.parse(name).midi for name in played(section, "left hand", "1").split()[:4])
+    assert low < middle < high == again
+
+
+def test_broken_chords_follow_the_time() -> None:
+    """Quavers in pairs in 3/4, in threes in 6/8."""
+    three = tune("(time=3/4) (key=0) (C/major) E4:3 | (F/major) F4:3 | (G/major) D4:3 | (C/major) C4:3")
+    six = tune("(time=6/8) (key=0) (C/major) E4:3 | (F/major) F4:3 | (G/major) D4:3 | (C/major) C4:3")
+    for hymn, count in ((three, 6), (six, 6)):
+        section, _ = laid(hymn, "broken", "octave-up")
+        assert len(played(section, "left hand", "1").split()) == count
+        assert section.bars[0].time.compound == (hymn is six)
+
+
+def test_a_seventh_chord_may_take_four_notes() -> None:
+    """Root, third, fifth and seventh of Dm7 all sound in hands and feet together."""
+    hymn = tune(f"{FOUR} (D/minor-seventh) A4:4 | (G/dominant) G4:4 | (C/major) E4:4")
+    for texture in ("alberti", "broken", "block"):
+        section, _ = laid(hymn, texture, "octave-up")
+        sounding = {key.midi % 12 for key in held_keys(section.notes) if key.start < 4}
+        assert sounding == {2, 5, 9, 0}
+
+
+def test_octave_up_is_the_tune_an_octave_up_and_nothing_above_it() -> None:
+    """Soloed an octave up; the left hand stays on the other manual, below the tune."""
+    section, _ = laid(tune(PLAIN), "broken", "octave-up")
+    assert played(section, "right hand", "1") == "C6"
+    assert section.right != section.left
+    for key in limb(section, "left hand"):
+        over = [one for one in limb(section, "right hand") if one.start < key.end and one.end > key.start]
+        assert all(key.midi < one.midi for one in over)
+
+
+def test_as_printed_keeps_every_printed_note() -> None:
+    """Soprano and alto right, tenor left, bass in the feet."""
+    section, arrangement = laid(four_parts(*SATB), "as-printed")
+    assert played(section, "right hand", "1") == "C4+E4 C4+F4 C4+G4 C4+A4"
+    assert played(section, "left hand", "1") == "G3 A3 G3 F3"
+    assert played(section, "feet", "2") == "C3 F3 G3"
+    assert [one.kind for one in arrangement.findings if one.kind != "redistributed"] == []
+
+
+def test_the_stretch_gives_the_alto_to_the_left_hand() -> None:
+    """Soprano and alto an eleventh apart: the left hand takes the alto, and it is told."""
+    hymn = four_parts(
+        f"{FOUR} G5:4 | G5:4 | G5:4", f"{FOUR} D4:4 | D4:4 | D4:4", f"{FOUR} B3:4 | B3:4 | B3:4",
+        f"{FOUR} G2:4 | G2:4 | G2:4",
+    )  # fmt: skip
+    section, arrangement = laid(hymn, "as-printed")
+    assert played(section, "left hand", "1") == "B3+D4"
+    assert weights(arrangement, "hard") == []
+    assert "redistributed" in weights(arrangement, "note")
+
+
+def test_an_alto_above_the_tune_is_left_out_and_told() -> None:
+    """The alto crosses over the soprano on beat 3: on one manual the tune would be hidden."""
+    hymn = four_parts(
+        f"{FOUR} E4:2 D4:2 | C4:4", f"{FOUR} C4:2 F4:2 | C4:4", f"{FOUR} G3:2 A3:2 | G3:4", f"{FOUR} C3:2 D3:2 | C3:4"
+    )
+    _, arrangement = laid(hymn, "as-printed")
+    assert weights(arrangement, "hard") == []
+    assert any("left out" in one.message for one in arrangement.findings)
+
+
+def test_as_printed_refuses_a_melody_and_names_what_serves() -> None:
+    """A melody with symbols has no four parts; block chords serve instead, and it is said."""
+    section, arrangement = laid(tune(PLAIN), "as-printed")
+    assert section.texture == "block"
+    told = next(one for one in arrangement.findings if one.kind == "not-served")
+    assert "four parts are not printed" in told.message
+
+
+def test_a_low_tune_asks_for_the_octave_up() -> None:
+    """A tune round A3 leaves no room beneath it at pitch."""
+    low = f"{FOUR} (A/minor) A3:4 | (D/minor) A3:4 | (E/minor) B3:4 | (A/minor) A3:4"
+    section, arrangement = laid(tune(low), "broken")
+    assert section.tune == "octave-up"
+    assert any("too low" in one.message for one in arrangement.findings)
+    assert weights(arrangement, "hard") == []
+
+
+def test_r17_editing_one_verse_leaves_the_others_as_they_were() -> None:
+    """Law 11: verses are laid out apart; the same inputs give the same notes and ids."""
+    hymn = tune(PLAIN, "one two three four five", "six sev-en eight nine")
+    plan = default_plan(hymn, TWO_MANUALS)
+    harmony = analyse(hymn)
+    first = arrange(hymn, harmony, plan, TWO_MANUALS, MEDIUM)
+    changed = replace(plan, verses=(plan.verses[0], replace(plan.verses[1], texture="alberti")))
+    second = arrange(hymn, harmony, changed, TWO_MANUALS, MEDIUM)
+    assert first.sections[0] == second.sections[0]
+    assert first == arrange(hymn, harmony, plan, TWO_MANUALS, MEDIUM)
+    assert first.sections[1].texture != second.sections[1].texture
+
+
+def test_note_ids_are_unique_and_name_their_place() -> None:
+    """Section, bar, limb, place, key."""
+    section, _ = laid(tune(PLAIN), "broken")
+    ids = [note.id for note in section.notes]
+    assert len(ids) == len(set(ids))
+    assert "tune.1.rh.0.72" in ids
+
+
+def test_transposing_moves_every_note_alike() -> None:
+    """Down a tone: the same figure a tone lower, wherever the compass allows; the tune in any case."""
+    hymn = tune(PLAIN)
+    up = lay_out(hymn, Wishes(textures=("block",), transpose=-2)).sections[0]
+    assert played(up, "right hand", "1") == "Bb4"
+    assert str(up.key) == "Bb major"
+    assert str(up.bars[0].key) == "Bb major"
+    by_key = lay_out(hymn, Wishes(textures=("block",), key="Bb")).sections[0]
+    assert by_key.notes == up.notes
+
+
+@pytest.mark.parametrize(("wanted", "distance"), [("D", 2), ("Bb", -2), ("F#", 6), ("G", -5), ("C", 0)])
+def test_the_nearest_way_to_a_key(wanted: str, distance: int) -> None:
+    """From C, at most a tritone."""
+    assert semitones_to(analyse(tune(PLAIN)).key, wanted) == distance
+
+
+@pytest.mark.parametrize("wanted", ["H", "c", "X minor", ""])
+def test_a_key_that_is_none_is_refused(wanted: str) -> None:
+    """With a word on how to write it."""
+    with pytest.raises(UnknownName, match="is not a key"):
+        semitones_to(analyse(tune(PLAIN)).key, wanted)
+
+
+def test_verses_and_textures_that_do_not_exist_are_refused() -> None:
+    """A sentence, not a traceback."""
+    hymn = tune(PLAIN, "one two three four five")
+    with pytest.raises(UnknownName, match="no verse 7"):
+        lay_out(hymn, Wishes(verses=(7,)))
+    plan = Plan((VersePlan(None, "polka"),))
+    with pytest.raises(UnknownName, match="polka"):
+        arrange(hymn, analyse(hymn), plan, TWO_MANUALS, MEDIUM)
+
+
+def test_small_hands_get_smaller_stretches() -> None:
+    """Reach of an octave at most: nothing wider than 14 units in a hand."""
+    hymn = four_parts(*SATB)
+    harmony = analyse(hymn)
+    for texture in TEXTURES:
+        plan = default_plan(hymn, TWO_MANUALS, textures=(texture,))
+        arrangement = arrange(hymn, harmony, plan, TWO_MANUALS, SMALL)
+        assert check(arrangement.sections[0], TWO_MANUALS, SMALL) == ()
+
+
+# --- laws over invented tunes -------------------------------------------------------------------
+
+DEGREES = ("C4", "D4", "E4", "F4", "G4", "A4", "B4", "C5", "D5", "E5")
+CHORDS = (
+    "C/major",
+    "F/major",
+    "G/major",
+    "A/minor",
+    "D/minor",
+    "G/dominant",
+    "E/minor",
+    "C/major//E",
+    "D/minor-seventh",
+)
+TIMES = {"4/4": ("1", "2", "1/2", "1/2"), "3/4": ("1", "1", "1"), "6/8": ("3/2", "1", "1/2"), "2/2": ("2", "1", "1")}
+
+
+@some.composite
+def tunes(draw: some.DrawFn) -> Hymn:
+    """A few bars of any melody over any chords."""
+    time = draw(some.sampled_from(sorted(TIMES)))
+    bars = []
+    for _ in range(draw(some.integers(2, 5))):
+        lengths = draw(some.permutations(TIMES[time]))
+        notes = [f"{draw(some.sampled_from(DEGREES))}:{length}" for length in lengths]
+        bars.append(f"({draw(some.sampled_from(CHORDS))}) " + " ".join(notes))
+    return tune(f"(time={time}) (key=0) (tempo=60) " + " | ".join(bars))
+
+
+@settings(max_examples=40, deadline=None)
+@given(tunes(), some.sampled_from(sorted(TEXTURES)), some.sampled_from(["at-pitch", "octave-up"]))
+def test_every_texture_keeps_the_tune_and_can_be_played(hymn: Hymn, texture: str, place: TunePlace) -> None:
+    """Any tune, any chords: the tune complete, every bar within its length, nothing that cannot be played."""
+    section, arrangement = laid(hymn, texture, place)
+    assert weights(arrangement, "hard") == []
+    _tune_is_whole(hymn, section)
+    for note in section.notes:
+        bar = section.bar_at(note.start)
+        assert bar.start <= note.start < note.end <= bar.end
+
+
+def _tune_is_whole(hymn: Hymn, section: Accompaniment) -> None:
+    up = 12 if section.tune == "octave-up" else 0
+    wanted = [(note.onset, note.length, note.pitch.midi + up) for note in hymn.tune.tune_voice.notes]
+    assert [(one.start, one.length, one.pitch.midi) for one in section.notes if one.part == "tune"] == wanted
