@@ -5,9 +5,9 @@ chords `C5+A4:1`, and signs in round brackets. After a length: `~` a tie begins,
 `c` a small note, `h` a hidden rest, `m` a rest for the whole bar. `g` as length is a grace note. `&` begins the next
 voice of the staff, `&&` the next staff.
 
-Signs: `(time=3/4)`, `(key=-1)`, `(key=-1,dorian)`, `(forward)`, `(back)`, `(back=3)`, `(ending=1)`, `(stop=1)`, `(double)`,
-`(implicit)`, `(number=X1)`, `(segno)`, `(coda)`, `(dacapo)`, `(dalsegno)`, `(fine)`, `(tocoda)`, `(tempo=72)`,
-`(words=Fine)`, `(C/minor-seventh/m7)` a chord symbol (root, kind, printed text, bass), `(transpose=-2)`.
+Signs: `(time=3/4)`, `(key=-1)`, `(key=-1,dorian)`, `(forward)`, `(back)`, `(back=3)`, `(ending=1)`, `(stop=1)`,
+`(double)`, `(implicit)`, `(number=X1)`, `(segno)`, `(coda)`, `(dacapo)`, `(dalsegno)`, `(fine)`, `(tocoda)`,
+`(tempo=72)`, `(words=Fine)`, `(transpose=-2)`, `(C/minor/m/G)` a chord symbol (root, kind, printed text, bass).
 Words are lines under the first voice: syllables divided by blanks, `-` after a syllable that goes on, `_` no syllable.
 """
 

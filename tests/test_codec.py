@@ -9,7 +9,6 @@ import pkgutil
 import types
 import typing
 from fractions import Fraction
-from functools import partial
 from typing import Any
 
 import pytest
@@ -37,6 +36,11 @@ def values() -> list[type]:
     return sorted(found, key=lambda one: one.__qualname__)
 
 
+def later(kind: Any) -> st.SearchStrategy[Any]:
+    """The same, looked up when it is needed, because values may hold their own kind."""
+    return st.deferred(lambda: strategy(kind))
+
+
 def strategy(kind: Any) -> st.SearchStrategy[Any]:
     """Values for a type hint."""
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
@@ -50,7 +54,7 @@ def strategy(kind: Any) -> st.SearchStrategy[Any]:
         return st.tuples(*(strategy(one) for one in inner))
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
-        fields = {one.name: st.deferred(partial(strategy, hints[one.name])) for one in dataclasses.fields(kind)}
+        fields = {one.name: later(hints[one.name]) for one in dataclasses.fields(kind)}
         return st.builds(typing.cast("Any", kind), **fields)
     simple: dict[Any, st.SearchStrategy[Any]] = {
         Fraction: st.fractions(max_denominator=96), str: st.text(max_size=6), bool: st.booleans(),

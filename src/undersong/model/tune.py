@@ -123,6 +123,8 @@ class Tune:
     repeats: tuple[Repeat, ...] = ()
     route: tuple[Passage, ...] = ()
     pace: Pace | None = None
+    mode: str | None = None
+    """The church mode the source names, if it does ("dorian"); the signature alone does not tell it."""
 
     def voice(self, name: str) -> Voice | None:
         """The voice of that name."""

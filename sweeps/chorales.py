@@ -1,0 +1,472 @@
+"""Every four-part chorale of the music21 corpus, in every texture and place of the tune.
+
+The musical problem: a layout that serves the demonstration hymns may still fail on harmony that nobody chose for
+it. Four hundred chorales with crossing voices, suspensions and repeats are read, harmonised, laid out and written
+out; what could not be served, what cannot be played and what is not valid MusicXML is counted and told with its
+place.
+
+Conventions: a case is one chorale in one texture with the tune in one place. A case is served when each of its
+verses stands in the texture asked for and no line of it was mended down to block chords or to tune and bass alone.
+A refusal is a case that was not laid out at all, or with a `not-served` finding. Files are drawn by the seed;
+results are kept in a state file, one JSON object a line, so that a sweep that was stopped goes on where it was.
+Results of another state of the program's sources are not taken over.
+
+References: chorales from the corpus of the PyPI package music21; MusicXML 4.0 schema by `tests/xsd.py`; the
+finished notes by `tests/witness.py`, which shares no code with the program. The bars that must be met (as printed
+99 %, each texture 95 %, refusals at most 2 %, nothing that cannot be played, everything valid) are the project's own.
+
+Run as `python sweeps/chorales.py [--count N] [--seed S] [--state FILE] [--jobs 2] [--full]`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import random
+import signal
+import sys
+import tempfile
+import traceback
+import warnings
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+import undersong
+import witness
+import xsd
+from undersong.errors import UndersongError
+from undersong.model.accompaniment import Arrangement
+from undersong.model.finding import Finding
+from undersong.model.hymn import Hymn
+from undersong.model.plan import TunePlace
+from undersong.workflow import Wishes, lay_out, read
+from undersong.writing.exchange import exchange_file
+
+TEXTURES = ("as-printed", "block", "broken", "alberti")
+PLACES: tuple[TunePlace, ...] = ("at-pitch", "octave-up")
+SERVED_LEAST = {"as-printed": 0.99, "block": 0.95, "broken": 0.95, "alberti": 0.95}
+REFUSED_MOST = 0.02
+FALLEN = ("block chords in this line", "tune and bass alone in this line")
+"""How a `changed-here` finding begins where the texture was given up for a line."""
+WITNESSED = 10
+"""One file in so many is looked at by the witness, unless all are."""
+MOST_TOLD = 400
+"""Longest list of single faults that is printed."""
+
+
+@dataclass
+class Case:
+    """What became of one chorale in one texture with the tune in one place."""
+
+    texture: str
+    tune: str
+    fallen: list[str] = field(default_factory=list)
+    """Why it is not served, one reason for each verse or line."""
+    refused: list[str] = field(default_factory=list)
+    hard: list[tuple[str, str]] = field(default_factory=list)
+    soft: list[tuple[str, str]] = field(default_factory=list)
+    notes: dict[str, int] = field(default_factory=dict)
+    changed: list[str] = field(default_factory=list)
+    """What was changed at single notes or lines, the texture kept."""
+    lines: int = 0
+    lines_fallen: int = 0
+    invalid: list[str] = field(default_factory=list)
+    witnessed: bool = False
+    contradicted: list[str] = field(default_factory=list)
+    """What the witness has against the exchange file."""
+    failure: str = ""
+
+
+@dataclass
+class Result:
+    """One file of the corpus: why it is left out, or its cases."""
+
+    file: str
+    stamp: str
+    witnessed: bool
+    left_out: str = ""
+    unwalked: str = ""
+    """Why the witness has nothing to compare with."""
+    cases: list[Case] = field(default_factory=list)
+
+
+def corpus_files() -> list[Path]:
+    """Everything by Bach in the corpus, in order of names."""
+    from music21 import corpus
+
+    return sorted(Path(path) for path in corpus.getComposer("bach"))
+
+
+def stamp() -> str:
+    """A mark of the program's and the witness's sources: results of others are not comparable."""
+    package = Path(undersong.__file__).parent
+    sources = [*sorted(package.rglob("*.py")), Path(witness.__file__), Path(__file__)]
+    return hashlib.sha256(b"\0".join(source.read_bytes() for source in sources)).hexdigest()[:16]
+
+
+# -- one file --------------------------------------------------------------------------------------
+
+
+def one_file(path: Path, mark: str, witnessed: bool) -> Result:
+    """All cases of one file; never raises for what is wrong with music or program."""
+    result = Result(path.name, mark, witnessed)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            score = witness.parse(path)
+    except Exception as fault:  # noqa: BLE001 - music21 raises what it likes; the file is told as left out
+        result.left_out = f"music21 cannot read it ({type(fault).__name__})"
+        return result
+    parts = len(getattr(score, "parts", ()))
+    if parts != 4:
+        result.left_out = f"{parts} parts"
+        return result
+    with tempfile.TemporaryDirectory() as folder:
+        source = path
+        if path.suffix not in (".mxl", ".xml", ".musicxml"):
+            source = Path(folder) / f"{path.stem}.musicxml"
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                score.write("musicxml", source)
+        try:
+            hymn = read(source)[0]
+        except UndersongError as failure:
+            result.cases = [Case(one, place, refused=[f"not read: {failure}"]) for one, place in _asked()]
+            return result
+        except Exception:  # noqa: BLE001 - counted and told
+            told = _last_lines()
+            result.cases = [Case(one, place, failure=told) for one, place in _asked()]
+            return result
+        expected = _expected(score, hymn, result) if witnessed else None
+        result.cases = [one_case(hymn, texture, place, expected) for texture, place in _asked()]
+    return result
+
+
+def _expected(score: Any, hymn: Hymn, result: Result) -> list[witness.Expected] | None:
+    """What music21 reads and walks; None, with a word in the result, where it cannot follow the repeats."""
+    try:
+        return witness.expected_of(score, verses=[verse.number for verse in hymn.text.verses])
+    except Exception as fault:  # noqa: BLE001 - music21 raises what it likes
+        result.unwalked = f"music21 cannot walk its repeats: {fault}"
+        return None
+
+
+def _asked() -> Iterator[tuple[str, TunePlace]]:
+    for texture in TEXTURES:
+        for place in PLACES:
+            yield texture, place
+
+
+def _last_lines() -> str:
+    return " | ".join(line.strip() for line in traceback.format_exc().strip().splitlines()[-5:])
+
+
+def one_case(hymn: Hymn, texture: str, place: TunePlace, expected: list[witness.Expected] | None) -> Case:
+    """Lay out, write, validate, and let the witness look where something is expected."""
+    case = Case(texture, place)
+    try:
+        arrangement = lay_out(hymn, Wishes(textures=(texture,), tune=place))
+        _count(case, arrangement)
+        data = exchange_file(arrangement)
+        case.invalid = xsd.faults(data)
+        if expected is not None:
+            case.witnessed = True
+            case.contradicted = _witnessed(arrangement, data, expected)
+    except UndersongError as failure:
+        case.refused.append(str(failure))
+    except Exception:  # noqa: BLE001 - counted and told
+        case.failure = _last_lines()
+    return case
+
+
+def _count(case: Case, arrangement: Arrangement) -> None:
+    reasons = {one.section: one for one in arrangement.findings if one.kind == "not-served"}
+    for section in arrangement.sections:
+        case.lines += len(section.lines)
+        if section.texture != case.texture:
+            told = reasons[section.id].message if section.id in reasons else "no reason is told"
+            case.fallen.append(f"{section.id}: {told}")
+            case.lines_fallen += len(section.lines)
+    notes: Counter[str] = Counter()
+    for finding in arrangement.findings:
+        told = f"{finding.section} {_place(finding)}: {finding.message}"
+        if finding.kind == "not-served":
+            case.refused.append(told)
+        if finding.kind == "changed-here" and finding.message.startswith(FALLEN):
+            case.fallen.append(told)
+            case.lines_fallen += 1
+        elif finding.kind == "changed-here":
+            case.changed.append(told)
+        if finding.weight == "hard":
+            case.hard.append((finding.kind, told))
+        elif finding.weight == "soft":
+            case.soft.append((finding.kind, told))
+        else:
+            notes[finding.kind] += 1
+    case.notes = dict(notes)
+
+
+def _place(finding: Finding) -> str:
+    return f"bar {finding.bar}, beat {finding.beat}"
+
+
+def _witnessed(arrangement: Arrangement, data: bytes, expected: list[witness.Expected]) -> list[str]:
+    manuals = [section.right == section.left for section in arrangement.sections]
+    raised = [12 if section.tune == "octave-up" else 0 for section in arrangement.sections]
+    wanted = [one.raised(by) for one, by in zip(expected, raised, strict=False)]
+    return witness.faults(data, one_manual=manuals, expected=wanted)
+
+
+# -- all files -------------------------------------------------------------------------------------
+
+
+def kept(state: Path | None, mark: str) -> dict[str, Result]:
+    """Results of a former run that still hold; a line cut off in writing is passed over."""
+    found: dict[str, Result] = {}
+    if state is None or not state.exists():
+        return found
+    for line in state.read_text(encoding="utf-8").splitlines():
+        try:
+            told = json.loads(line)
+            result = Result(**{**told, "cases": [Case(**case) for case in told["cases"]]})
+        except (ValueError, TypeError, KeyError):
+            continue
+        if result.stamp == mark:
+            found[result.file] = result
+    return found
+
+
+def sweep(
+    work: dict[Path, bool], mark: str, state: Path | None, jobs: int, results: dict[str, Result]
+) -> Iterator[Result]:
+    """Do what is not done yet; each result is written to the state file as soon as it is there."""
+    todo = {
+        path: look
+        for path, look in work.items()
+        if path.name not in results or (look and not results[path.name].witnessed and not results[path.name].left_out)
+    }
+    run = partial(one_file, mark=mark)
+    for result in _in_turn(run, todo) if jobs == 1 else _side_by_side(run, todo, jobs):
+        if state is not None:
+            with state.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(asdict(result), ensure_ascii=False) + "\n")
+        yield result
+
+
+def _in_turn(run: partial[Result], todo: dict[Path, bool]) -> Iterator[Result]:
+    for path, look in todo.items():
+        yield run(path, witnessed=look)
+
+
+def _side_by_side(run: partial[Result], todo: dict[Path, bool], jobs: int) -> Iterator[Result]:
+    pool = ProcessPoolExecutor(jobs, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+    try:
+        for done in as_completed([pool.submit(run, path, witnessed=look) for path, look in todo.items()]):
+            yield done.result()
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+# -- the table -------------------------------------------------------------------------------------
+
+
+@dataclass
+class Row:
+    """Figures of one texture, in cases unless said otherwise."""
+
+    texture: str
+    tune: str
+    cases: int = 0
+    served: int = 0
+    refused: int = 0
+    lines: int = 0
+    lines_fallen: int = 0
+    hard: int = 0
+    soft: int = 0
+    invalid: int = 0
+    witnessed: int = 0
+    contradicted: int = 0
+    failures: int = 0
+
+    def add(self, case: Case) -> None:
+        """Count one more case."""
+        done = not case.failure and case.lines > 0
+        self.cases += 1
+        self.served += done and not case.fallen
+        self.refused += bool(case.refused)
+        self.lines += case.lines
+        self.lines_fallen += case.lines_fallen
+        self.hard += len(case.hard)
+        self.soft += len(case.soft)
+        self.invalid += bool(case.invalid)
+        self.witnessed += case.witnessed
+        self.contradicted += bool(case.contradicted)
+        self.failures += bool(case.failure)
+
+
+def rows(results: Iterable[Result]) -> list[Row]:
+    """A row for each texture and place, and one for each texture ("both")."""
+    table = {(texture, place): Row(texture, place) for texture in TEXTURES for place in (*PLACES, "both")}
+    for result in results:
+        for case in result.cases:
+            table[case.texture, case.tune].add(case)
+            table[case.texture, "both"].add(case)
+    return list(table.values())
+
+
+def broken_bars(table: list[Row]) -> list[str]:
+    """The bars that are not met."""
+    both = [row for row in table if row.tune == "both"]
+    found = [
+        f"{row.texture}: {_share(row.served, row.cases)} served, {SERVED_LEAST[row.texture]:.0%} wanted"
+        for row in both
+        if row.served < SERVED_LEAST[row.texture] * row.cases
+    ]
+    cases = sum(row.cases for row in both)
+    refused = sum(row.refused for row in both)
+    if not cases:
+        return ["no case was run"]
+    if refused > REFUSED_MOST * cases:
+        found.append(f"{_share(refused, cases)} refused, at most {REFUSED_MOST:.0%} wanted")
+    for what in ("hard", "invalid", "contradicted", "failures"):
+        count = sum(getattr(row, what) for row in both)
+        if count:
+            found.append(f"{what}: {count}, none wanted")
+    return found
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{part / whole:.1%}" if whole else "-"
+
+
+def report(results: list[Result]) -> tuple[str, bool]:
+    """The whole report as text, and whether every bar is met."""
+    table = rows(results)
+    chorales = [result for result in results if not result.left_out]
+    out = [f"{len(results)} files, {len(chorales)} four-part chorales"]
+    for reason, count in Counter(result.left_out for result in results if result.left_out).most_common():
+        out.append(f"  left out: {count} with {reason}" if reason[0].isdigit() else f"  left out: {count}: {reason}")
+    out += [f"  {result.file}: {result.unwalked}" for result in results if result.unwalked]
+    out += ["", _line("texture", "tune", "cases", "served", "refused", "lines kept", "hard", "soft", "invalid",
+                      "witness", "against", "failed")]  # fmt: skip
+    out += [
+        _line(
+            row.texture, row.tune, row.cases, _share(row.served, row.cases), _share(row.refused, row.cases),
+            _share(row.lines - row.lines_fallen, row.lines), row.hard, row.soft, row.invalid,
+            row.witnessed, row.contradicted, row.failures,
+        )
+        for row in table
+    ]  # fmt: skip
+    out += ["", *_kinds(chorales), "", *_told(chorales), ""]
+    against = broken_bars(table)
+    out += ["All bars are met."] if not against else ["Bars not met:", *(f"  {one}" for one in against)]
+    return "\n".join(out), not against
+
+
+def _line(*cells: object) -> str:
+    widths = (11, 10, 6, 8, 8, 11, 6, 6, 8, 8, 8, 7)
+    return "".join(
+        f"{cell!s:<{width}}" if index < 2 else f"{cell!s:>{width}}"
+        for index, (cell, width) in enumerate(zip(cells, widths, strict=True))
+    )
+
+
+def _kinds(results: list[Result]) -> Iterator[str]:
+    for weight in ("hard", "soft"):
+        counts = Counter(
+            (case.texture, case.tune, kind)
+            for result in results
+            for case in result.cases
+            for kind, _ in getattr(case, weight)
+        )
+        yield f"{weight} findings by kind: {'' if counts else 'none'}"
+        for (texture, place, kind), count in sorted(counts.items()):
+            yield f"  {texture} {place} {kind}: {count}"
+    notes: Counter[tuple[str, str]] = Counter()
+    for result in results:
+        for case in result.cases:
+            for kind, count in case.notes.items():
+                notes[case.texture, kind] += count
+    yield "notes by kind: " + "; ".join(f"{texture} {kind} {count}" for (texture, kind), count in sorted(notes.items()))
+
+
+def _told(results: list[Result]) -> Iterator[str]:
+    told = [
+        f"{result.file} {case.texture} {case.tune} {what}: {one}"
+        for result in sorted(results, key=lambda one: one.file)
+        for case in result.cases
+        for what, faults in (
+            ("failed", [case.failure] if case.failure else []),
+            ("refused", case.refused),
+            ("fell back", [one for one in case.fallen if one not in case.refused]),
+            ("cannot be played", [one for _, one in case.hard]),
+            ("invalid", case.invalid[:3]),
+            ("witness", case.contradicted),
+        )
+        for one in faults
+    ]
+    yield from told[:MOST_TOLD]
+    if len(told) > MOST_TOLD:
+        yield f"... and {len(told) - MOST_TOLD} more"
+
+
+# -- the command -----------------------------------------------------------------------------------
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """0 when every bar is met, 1 when one is not, 130 when stopped."""
+    parser = argparse.ArgumentParser(description="lay out every four-part chorale of the music21 corpus")
+    parser.add_argument("--count", type=int, default=0, help="only so many files, drawn by the seed")
+    parser.add_argument("--seed", type=int, default=1, help="draws files and those for the witness (default 1)")
+    parser.add_argument("--state", type=Path, help="file that keeps the results, to go on after a stop")
+    parser.add_argument("--jobs", type=int, default=2, help="processes side by side (default 2)")
+    parser.add_argument("--full", action="store_true", help="let the witness look at every case, not at a tenth")
+    options = parser.parse_args(arguments)
+    draw = random.Random(options.seed)
+    files = corpus_files()
+    if options.count:
+        files = sorted(draw.sample(files, min(options.count, len(files))))
+    looked_at = set(files if options.full else draw.sample(files, -(-len(files) // WITNESSED)))
+    if options.state is not None:
+        options.state.parent.mkdir(parents=True, exist_ok=True)
+    mark = stamp()
+    results = kept(options.state, mark)
+    done, stopped = _run({path: path in looked_at for path in files}, mark, options.state, options.jobs, results)
+    text, met = report(done)
+    print(text)
+    if stopped:
+        print(f"Stopped after {len(done)} of {len(files)} files.")
+        return 130
+    return 0 if met else 1
+
+
+def _run(
+    work: dict[Path, bool], mark: str, state: Path | None, jobs: int, results: dict[str, Result]
+) -> tuple[list[Result], bool]:
+    """Run the sweep under a progress line; what is done, and whether it was stopped."""
+    terminal = sys.stderr.isatty()
+    names = {path.name for path in work}
+    stopped = False
+    try:
+        for result in sweep(work, mark, state, max(1, jobs), results):
+            results[result.file] = result
+            if terminal:
+                done = len(names & results.keys())
+                print(f"\r{done} of {len(names)}  {result.file:<30}", end="", file=sys.stderr, flush=True)
+    except KeyboardInterrupt:
+        stopped = True
+    if terminal:
+        print("\r" + " " * 50 + "\r", end="", file=sys.stderr)
+    return [results[name] for name in sorted(names & results.keys())], stopped
+
+
+if __name__ == "__main__":
+    sys.exit(main())
