@@ -7,6 +7,7 @@ terminal. Exit codes: 0 done, 1 some file of several failed, 2 wrong usage, 3 no
 
 from __future__ import annotations
 
+import gc
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from undersong import __version__
 from undersong.errors import UndersongError
 
 if TYPE_CHECKING:
@@ -38,6 +40,7 @@ Examples:
 
 def main() -> NoReturn:
     """Run the command line; every failure is a sentence and an exit code, never a traceback."""
+    gc.set_threshold(100_000, 50, 50)  # a short run makes much and throws away little
     try:
         code = cli.main(standalone_mode=False)
         sys.exit(code if isinstance(code, int) else DONE)
@@ -62,7 +65,7 @@ def _say(text: str) -> None:
 
 
 @click.group(epilog=EXAMPLES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="undersong", prog_name="undersong")
+@click.version_option(__version__, prog_name="undersong")
 def cli() -> None:
     """Lay out hymns for the organ: a hymn file in, pages you can play from out.
 

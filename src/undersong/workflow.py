@@ -24,12 +24,10 @@ from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Key
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
-from undersong.performing import perform
 from undersong.reading import read_file
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
-from undersong.writing.midi import midi_file
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 PAPERS = ("a4", "letter")
@@ -134,6 +132,9 @@ class Writer:
             say("writing the exchange file")
             made[f"{name}.musicxml"] = exchange_file(arrangement)
         if "midi" in formats:
+            from undersong.performing import perform  # noqa: PLC0415  # pages alone do without
+            from undersong.writing.midi import midi_file  # noqa: PLC0415
+
             say("writing MIDI")
             made[f"{name}.mid"] = midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
         if {"pdf", "svg"} & set(formats):

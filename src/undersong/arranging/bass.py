@@ -20,7 +20,7 @@ from undersong.textures.units import bar_at
 
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
-OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY = 60.0, 30.0, 6.0
+OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 60.0, 30.0, 6.0, 8.0
 AWKWARD = {6: 4.0, 10: 8.0, 11: 8.0}
 """Tritone and sevenths are hard to hear as a bass."""
 TWO_LEAPS, WIDE_LEAP, THIRD_TWICE, MOTION, HEIGHT = 25.0, 40.0, 20.0, 0.35, 0.12
@@ -127,7 +127,8 @@ def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
             if leap * (tune_after - tune_before) < 0:
                 cost += OCTAVES_CONTRARY
             elif abs(leap) <= 2:
-                cost += OCTAVES_BY_STEP
+                # A slash bass is printed: what it implies is the print's, not ours.
+                cost += OCTAVES_PRINTED if second.chord.chord.bass is not None else OCTAVES_BY_STEP
             else:
                 cost += OCTAVES_SAME_WAY
     if second.line_end and second.chord is not first.chord:

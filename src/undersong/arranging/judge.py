@@ -116,7 +116,7 @@ Other = TypeVar("Other", bound=Spanned)
 
 def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[One, list[Other]]]:
     """For each of `ones` (in order of start) the `others` (likewise) that sound while it does."""
-    waiting = deque(sorted(others, key=lambda other: other.start))
+    waiting = deque(sorted(others, key=lambda other: float(other.start)))
     down: list[Other] = []
     for one in ones:
         start, end = one.start, one.end

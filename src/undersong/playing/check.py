@@ -41,7 +41,7 @@ def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
     """Written notes as keys held down, ties merged, by start and pitch."""
     keys: list[HeldKey] = []
     open_ties: dict[tuple[str, str, int], int] = {}
-    for note in sorted(notes, key=lambda one: (one.start, one.pitch.midi, one.part)):
+    for note in sorted(notes, key=lambda one: (float(one.start), one.pitch.midi, one.part)):
         place = (note.limb, note.part, note.pitch.midi)
         if note.tie in ("stop", "both") and place in open_ties and keys[open_ties[place]].end == note.start:
             at = open_ties[place]
@@ -61,7 +61,7 @@ def slices(keys: tuple[HeldKey, ...]) -> Iterator[tuple[Fraction, list[HeldKey]]
     """Every onset with the keys that are down just after it."""
     down: list[HeldKey] = []
     index = 0
-    ordered = sorted(keys, key=lambda key: key.start)
+    ordered = sorted(keys, key=lambda key: float(key.start))
     while index < len(ordered):
         start = ordered[index].start
         down = [key for key in down if key.end > start]
@@ -130,7 +130,7 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
     for key in keys:
         by_key[(key.division, key.midi)].append(key)
     for same in by_key.values():
-        same.sort(key=lambda key: key.start)
+        same.sort(key=lambda key: float(key.start))
         latest = same[0]
         for key in same[1:]:
             if latest.start < key.start < latest.end:

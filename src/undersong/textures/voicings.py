@@ -26,7 +26,7 @@ PRICE = {
     "missing": 60.0, "missing-but-later": 18.0, "no-fifth": 1.0, "third-doubled": 2.0, "third-twice-in-hand": 3.0,
     "twice-single": 150.0, "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 0.5,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6, "wide-pair": 1.5,
-    "home": 0.12, "override": 2.0, "silent-slot": 6.0, "one-note": 60.0, "nothing": 90.0, "octave-in-hand": 4.0,
+    "home": 0.12, "override": 2.0, "silent-slot": 6.0, "one-note": 90.0, "nothing": 220.0, "octave-in-hand": 4.0,
     "dip": 6.0,
 }  # fmt: skip
 

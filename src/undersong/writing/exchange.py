@@ -15,9 +15,11 @@ References: W3C MusicXML 4.0 (June 2021), `score-partwise`; element order after 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import takewhile
 
 from lxml import etree
 
@@ -216,9 +218,9 @@ def _words_by_note(section: Accompaniment) -> dict[Fraction, list[Word]]:
     starts = sorted(note.start for note in section.notes if note.part == "tune" and note.tie not in ("stop", "both"))
     placed: dict[Fraction, list[Word]] = {}
     for word in section.words:
-        before = [start for start in starts if start <= word.start] or starts[:1]
-        if before:
-            placed.setdefault(before[-1], []).append(word)
+        if starts:
+            place = max(0, bisect_right(starts, word.start) - 1)
+            placed.setdefault(starts[place], []).append(word)
     return placed
 
 
@@ -368,9 +370,10 @@ def _skipped(piece: Piece) -> bool:
 
 
 def _harmonies(sheet: _Sheet, piece: Piece) -> Iterator[Element]:
-    for chord in sheet.written.section.chords:
-        if piece.start <= chord.start < piece.end:
-            yield harmony(chord, sheet.ticks(chord.start - piece.start))
+    chords = sheet.written.section.chords
+    first = bisect_left(chords, piece.start, key=lambda chord: chord.start)
+    for chord in takewhile(lambda chord: chord.start < piece.end, chords[first:]):
+        yield harmony(chord, sheet.ticks(chord.start - piece.start))
 
 
 def _marks(sheet: _Sheet, piece: Piece, staff: int) -> Iterator[Element]:

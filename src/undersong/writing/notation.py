@@ -167,7 +167,7 @@ def write_out(section: Accompaniment) -> WrittenSection:
 def _notes_by_bar(section: Accompaniment) -> list[list[PlayedNote]]:
     indexes = {bar.start: index for index, bar in enumerate(section.bars)}
     found: list[list[PlayedNote]] = [[] for _ in section.bars]
-    for note in sorted(section.notes, key=lambda one: (one.start, one.pitch.midi, one.id)):
+    for note in sorted(section.notes, key=lambda one: (float(one.start), one.pitch.midi, one.id)):
         bar = section.bar_at(note.start)
         if note.start < bar.start or note.end > bar.end or note.length <= 0:
             raise CannotWrite(
@@ -199,6 +199,7 @@ def _odd_part(number: int) -> int:
     return number
 
 
+@cache
 def _value_between(start: Fraction, end: Fraction) -> Value | None:
     """The single value from one place to another, or None."""
     ratio = TUPLETS.get(_odd_part(math.lcm(start.denominator, end.denominator)))
@@ -294,11 +295,13 @@ def _split_in(bar: PlacedBar, start: Fraction, length: Fraction, what: str, *, r
 
 
 def _place(bar: PlacedBar, start: Fraction) -> Fraction:
-    return (bar.beat_of(start) - 1) * bar.time.beat
+    inside = start - bar.start
+    return inside + bar.time.bar_length - bar.length if bar.pickup and bar.time.beats else inside
 
 
 def _value_in(bar: PlacedBar, start: Fraction, length: Fraction) -> Value:
-    value = _value_between(_place(bar, start), _place(bar, start) + length)
+    place = _place(bar, start)
+    value = _value_between(place, place + length)
     assert value is not None, "split yields written values only"
     return value
 
