@@ -57,9 +57,18 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
     findings += _unknown_symbols(sections)
     return Arrangement(
         hymn.title, hymn.tune_name, hymn.text.metre, moved.key, plan, tuple(sections), tuple(findings),
-        tuple(one for one in (hymn.text.author, hymn.text.translator, hymn.composer, hymn.arranger) if one),
+        _credits(hymn),
         hymn.rights or hymn.text.rights,
     )  # fmt: skip
+
+
+def _credits(hymn: Hymn) -> tuple[str, ...]:
+    """Who made words, tune and setting, as a hymnal says it."""
+    named = (
+        ("Words", hymn.text.author), ("translated by", hymn.text.translator), ("Tune", hymn.composer),
+        ("Setting", hymn.arranger),
+    )  # fmt: skip
+    return tuple(f"{what}: {who}" if what[0].isupper() else f"{what} {who}" for what, who in named if who)
 
 
 def _name(plan: VersePlan, before: list[Accompaniment]) -> str:

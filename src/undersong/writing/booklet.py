@@ -142,7 +142,7 @@ def _page_head(arrangement: Arrangement) -> dict[str, Any]:
         "facts": [fact for fact in facts if fact],
         "beat": _beat(first.pace),
         "verses_sung": _verses_sung(arrangement.sections),
-        "credits": said_below,
+        "credits": ["  ·  ".join(said_below)] if said_below else [],
         "foot_title": shortened(arrangement.title, FOOT_EMS),
     }
 
@@ -273,15 +273,10 @@ def _registration(section: Accompaniment) -> str:
     return " — ".join(one for one in (section.registration.generic, actual) if one)
 
 
-ONE_LINE = 36.0
-"""Ems of words that stand in one line of a heading on any paper and in either size."""
-
-
 def _about(*told: str) -> list[str]:
     """Texture and stops, in one line where they fit."""
-    said = [one for one in told if one]
-    together = " — ".join(said)
-    return [together] if said and text_width(together) < ONE_LINE else said
+    said = " — ".join(one for one in told if one)
+    return [said] if said else []
 
 
 def _next(section: Accompaniment, after: Accompaniment) -> str:
@@ -454,7 +449,7 @@ BEFORE_MM: Mapping[str, tuple[float, float, float]] = {
 """Room above each kind of item in mm: least, wanted, most."""
 
 AFTER_HEAD_MM = (1.0, 1.5, 3.0)
-PAGE, TURN_INSIDE, FACING_INSIDE, TIGHT, EMPTY = 2.0, 4.0, 0.6, 0.4, 3.0
+PAGE, TURN_INSIDE, FACING_INSIDE, TIGHT, EMPTY = 2.0, 4.0, 0.3, 0.4, 9.0
 """Costs: of a page, of a turn inside a verse, of a verse over two facing pages, of squeezing, of an empty third."""
 
 
