@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pypdfium2
-from PIL import Image, ImageChops
+from PIL import Image, ImageChops, ImageOps
 
 from undersong import workflow
 from undersong.demo import hymn_files
@@ -26,7 +26,7 @@ def picture(file: Path, wishes: workflow.Wishes, place: Path, share: float) -> N
     pdf.unlink()
     page = page.crop((0, 0, page.width, round(page.height * share)))
     left, top, right, bottom = ImageChops.invert(page).getbbox()
-    page = page.crop((left - 24, top - 24, right + 24, bottom + 24))
+    page = ImageOps.expand(page.crop((left, top, right, bottom)), 24, 255)
     page.quantize(16).save(place, optimize=True)
 
 
@@ -36,7 +36,7 @@ def main() -> int:
     folder.mkdir(exist_ok=True)
     hymns = {file.name[:2]: file for file in hymn_files()}
     wishes = workflow.Wishes(verses=(2,), textures=("broken",))
-    picture(hymns["02"], wishes, folder / "broken-chords.png", 0.66)
+    picture(hymns["02"], wishes, folder / "broken-chords.png", 0.425)
     return 0
 
 
