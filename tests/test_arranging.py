@@ -366,3 +366,24 @@ def _tune_is_whole(hymn: Hymn, section: Accompaniment) -> None:
     up = 12 if section.tune == "octave-up" else 0
     wanted = [(note.onset, note.length, note.pitch.midi + up) for note in hymn.tune.tune_voice.notes]
     assert [(one.start, one.length, one.pitch.midi) for one in section.notes if one.part == "tune"] == wanted
+
+
+def test_a_held_note_comes_back_after_its_key_was_struck_by_another() -> None:
+    """The tenor holds D4 for a bar while the alto strikes it on beat 2: on beats 3 and 4 it still sounds."""
+    hymn = four_parts(
+        f"{FOUR} G4:4 | G4:4", f"{FOUR} E4:1 D4:1 E4:2 | E4:4", f"{FOUR} D4:4 | C4:4", f"{FOUR} G3:4 | C3:4"
+    )
+    section, arrangement = laid(hymn, "as-printed")
+    assert weights(arrangement, "hard") == []
+    for beat in range(4):
+        assert any(key.midi == 62 and key.start <= beat < key.end for key in held_keys(section.notes))
+
+
+def test_a_silent_left_hand_is_told() -> None:
+    """A figure whose hand was emptied for a bar is no accompaniment."""
+    hymn = tune(PLAIN)
+    section, _ = laid(hymn, "broken")
+    verse = walk_verse(hymn, analyse(hymn), None)
+    empty = tuple(note for note in section.notes if note.limb != "left hand" or not 4 <= note.start < 8)
+    kinds = {one.kind for one in judge(replace(section, notes=empty), verse)}
+    assert {"left-hand-silent", "beat-not-struck"} <= kinds

@@ -36,7 +36,7 @@ def main() -> int:
     folder.mkdir(exist_ok=True)
     hymns = {file.name[:2]: file for file in hymn_files()}
     wishes = workflow.Wishes(verses=(2,), textures=("broken",))
-    picture(hymns["02"], wishes, folder / "broken-chords.png", 0.425)
+    picture(hymns["02"], wishes, folder / "broken-chords.png", 0.572)
     return 0
 
 

@@ -32,6 +32,7 @@ def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ..
         *_single_tones(accompaniment, verse, keys),
         *_semitone_under_tune(accompaniment, verse, keys),
         *_missing_thirds(accompaniment, verse, keys),
+        *_silent_hand(accompaniment, verse, keys),
     ]
     if accompaniment.texture in MOVING:
         found += [tell(accompaniment, "beat-not-struck", beat) for beat in missing_beats(accompaniment)]
@@ -96,6 +97,16 @@ def _missing_thirds(accompaniment: Accompaniment, verse: WalkedVerse, keys: tupl
         clash = any((key.midi - name) % 12 in (1, 11) and key.part == "tune" for key in sounding)
         if not clash and sounding and not any(key.midi % 12 == name for key in sounding):
             yield tell(accompaniment, "third-missing", one.start, symbol=show(one.chord))
+
+
+def _silent_hand(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """R10: under a figure the left hand is never silent for a chord of a beat or more, pickups and rests apart."""
+    figure = [key for key in keys if key.part == "figure"]
+    pickup = verse.bars[0].end if verse.bars[0].pickup else Fraction(0)
+    for one, sounding in overlapping(verse.chords, figure) if figure else ():
+        long = one.end - one.start >= accompaniment.bar_at(one.start).time.beat
+        if long and one.chord.root is not None and one.start >= pickup and not sounding:
+            yield tell(accompaniment, "left-hand-silent", one.start, symbol=show(one.chord))
 
 
 class Spanned(Protocol):

@@ -52,6 +52,8 @@ KINDS = _rows(
      "Put it into the left hand.", "R1; common practice, no source"),
     ("semitone-under-tune", "hard", "{pitch} sounds a semitone below the tune's {tune} on the beat",
      "Let the neighbouring note sound until the tune moves.", "R2; common practice, no source"),
+    ("left-hand-silent", "soft", "the left hand is silent under {symbol}",
+     "Choose another texture, or solo the tune an octave up.", "R10; common practice, no source"),
     ("parallels", "soft", "{interval} in parallel between {voices}",
      "Choose another position of the chord.", "R9; common practice, no source"),
     ("low-interval", "soft", "{low} and {high} lie too close together so low down",

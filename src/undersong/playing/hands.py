@@ -72,8 +72,10 @@ def _yield_to(note: Part, owners: Sequence[Part], tune: Sequence[Part]) -> list[
             continue
         same = other.midi == note.midi
         if same and other.start > note.start:
-            end = other.start
-        elif same and other.start < note.start:
+            # The holder lets go for the owner; what outlasts the owner is struck again.
+            rest = _yield_to(replace(note, start=other.end), owners, tune) if note.end > other.end else []
+            return [*_yield_to(replace(note, end=other.start), owners, tune), *rest]
+        if same and other.start < note.start:
             # Its owner holds the key already: the note sounds anyway; what outlasts it is struck then.
             if other.end >= end:
                 return []

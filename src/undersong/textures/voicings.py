@@ -23,11 +23,12 @@ LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9
 """Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
 
 PRICE = {
-    "missing": 60.0, "missing-but-later": 18.0, "no-fifth": 1.0, "third-doubled": 2.0, "third-twice-in-hand": 3.0,
-    "twice-single": 150.0, "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 0.5,
-    "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6, "wide-pair": 1.5,
-    "home": 0.12, "override": 2.0, "silent-slot": 6.0, "one-note": 90.0, "nothing": 220.0, "octave-in-hand": 4.0,
-    "dip": 6.0,
+    "missing": 60.0, "missing-third": 15.0, "missing-but-later": 18.0, "no-fifth": 1.0,
+    "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 3.0, "twice-single": 150.0,
+    "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 0.5, "home": 0.12,
+    "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
+    "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 4.0,
+    "override": 2.0, "silent-slot": 6.0, "one-note": 90.0, "nothing": 220.0, "dip": 6.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -169,9 +170,9 @@ def _candidate(
     chord = unit.chord.chord
     third = chord.third.name.pitch_class if chord.third is not None else -1
     if third in names:
-        cost += PRICE["third-doubled"] * (third in unit.present) + PRICE["third-twice-in-hand"] * (
-            names.count(third) > 1
-        )
+        major = chord.root is not None and (third - chord.root.pitch_class) % 12 == 4
+        cost += PRICE["major-third-doubled" if major else "third-doubled"] * (third in unit.present)
+        cost += PRICE["third-twice-in-hand"] * (names.count(third) > 1)
     cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names))
     lows = [unit.bass_first, *levels] if unit.bass_first >= 0 else list(levels)
@@ -188,6 +189,7 @@ def _candidate(
         three_possible = unit.held or len(unit.slots) > 2
         cost += PRICE["two-level"] * three_possible + PRICE["voice"] * (unit.held and not unit.short_harmony)
         cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
+        cost += PRICE["second-in-pair"] * (levels[1] - levels[0] <= 2)
     if count == 4:
         cost += PRICE["four-level"]
     if unit.tune_first >= 0:
@@ -199,9 +201,12 @@ def _candidate(
 
 def _completeness(unit: Unit, names: list[int]) -> float:
     have = unit.present | set(names)
+    third = unit.chord.chord.third
     cost = 0.0
     for name in unit.wanted - have:
         price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
+        if third is not None and name == third.name.pitch_class:
+            price += PRICE["missing-third"]
         cost += price * (0.3 if unit.short_harmony else 1.0)
     fifth = unit.chord.chord.fifth
     if fifth is not None and fifth.name.pitch_class not in have:

@@ -215,10 +215,14 @@ def _part(written: Sequence[WrittenSection], staves: tuple[int, ...]) -> Iterato
 
 def _words_by_note(section: Accompaniment) -> dict[Fraction, list[Word]]:
     """Words by the start of the tune note they stand under; a word between notes joins the one before it."""
-    starts = sorted(note.start for note in section.notes if note.part == "tune" and note.tie not in ("stop", "both"))
+    tune = [note for note in section.notes if note.part == "tune"]
+    written = {note.start for note in tune}
+    starts = sorted(note.start for note in tune if note.tie not in ("stop", "both"))
     placed: dict[Fraction, list[Word]] = {}
     for word in section.words:
-        if starts:
+        if word.start in written:  # also under a tied note, where the print has it
+            placed.setdefault(word.start, []).append(word)
+        elif starts:
             place = max(0, bisect_right(starts, word.start) - 1)
             placed.setdefault(starts[place], []).append(word)
     return placed
