@@ -28,6 +28,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 FOREIGN = {
     "reading": {"lxml"},
     "writing": {"lxml", "mido", "verovio", "typst"},
+    "library": {"tomlkit"},
     "cli": {"click", "rich"},
 }
 """Third-party packages a room may import; no other room may import any."""

@@ -139,7 +139,7 @@ def read(files: tuple[Path, ...], as_json: bool) -> int:
     failed: list[str] = []
     with _progress() as say:
         for file, hymn in _hymns(files, say, failed):
-            harmony = workflow.harmonise(hymn)
+            harmony = workflow.harmonise(hymn).harmony
             result = read_json(hymn, str(harmony.key), harmony.mode)
             results.append(result)
             if not as_json:
@@ -179,18 +179,40 @@ def _placed(one: dict[str, str]) -> str:
 
 @cli.command()
 @FILES
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="BAR.BEAT=CHORD",
+    help="Correct a chord, as in 7.3=Am/C; kept in a file beside the hymn and used from then on.",
+)
 @JSON
-def harmony(files: tuple[Path, ...], as_json: bool) -> int:
-    """Show the chords of a hymn: printed symbols, or read from the parts."""
+def harmony(files: tuple[Path, ...], settings: tuple[str, ...], as_json: bool) -> int:
+    """Show the chords of a hymn: printed symbols, or read from the parts, or yours.
+
+    A correction belongs to its place in the tune: it survives another key, an inserted bar, a repeat
+    that is written out. It stands in FILE.edits.toml, where you can read it and take it back.
+    """  # fmt: skip
     from undersong import workflow  # noqa: PLC0415
     from undersong.harmony.report import harmony_json  # noqa: PLC0415
 
+    if settings and len(files) > 1:
+        raise click.UsageError("--set corrects one hymn at a time.")
     results: list[Any] = []
     failed: list[str] = []
     with _progress() as say:
-        for _, hymn in _hymns(files, say, failed):
-            result = harmony_json(hymn, workflow.harmonise(hymn))
+        for file, hymn in _hymns(files, say, failed):
+            try:
+                if settings:
+                    workflow.correct(file, hymn, settings)
+                heard = workflow.harmonise(hymn, workflow.corrections(file))
+            except UndersongError as fault:
+                _fail(fault.within(str(file)), failed)
+                continue
+            result = harmony_json(hymn, heard.harmony)
             results.append(result)
+            for remark in heard.remarks():
+                _say(f"{file.name}: {remark}")
             if not as_json:
                 _show_harmony(result)
     if as_json and results:
@@ -325,7 +347,7 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
         for file, hymn in _hymns(files, say, failed):
             try:
                 say(f"laying out {hymn.title}")
-                arrangement = workflow.lay_out(hymn, wishes)
+                arrangement = workflow.lay_out(hymn, wishes, workflow.corrections(file))
                 names.append(workflow.file_name(hymn.title or file.stem, names))
                 written = [str(path) for path in writer.write(arrangement, names[-1], say)] if output else []
             except UndersongError as fault:

@@ -17,7 +17,10 @@ from typing import Self
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse
+from undersong.harmony.edits import Sorted, chord_edit, overlay, parse_setting, sort_edits
+from undersong.library.editsfile import add_edit, read_edits
 from undersong.model.accompaniment import Arrangement
+from undersong.model.edits import NO_EDITS, Edits
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
@@ -51,14 +54,47 @@ def read(path: Path) -> tuple[Hymn, ...]:
     return read_file(path)
 
 
-def harmonise(hymn: Hymn) -> Harmony:
-    """The harmony of a hymn."""
-    return analyse(hymn)
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The harmony of a hymn with her corrections in it, and what became of them."""
+
+    harmony: Harmony
+    edits: Sorted
+
+    def remarks(self) -> list[str]:
+        """A sentence for each correction that moved or sleeps."""
+        told = [f"your chord of {one.moved} has moved with the tune" for one in self.edits.placed if one.moved]
+        return told + [
+            f"your chord of bar {one.bar}, beat {one.beat} has lost its place in the tune and sleeps"
+            for one in self.edits.dormant
+        ]
 
 
-def lay_out(hymn: Hymn, wishes: Wishes) -> Arrangement:
-    """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
+def corrections(path: Path) -> Edits:
+    """Her corrections beside a hymn file."""
+    return read_edits(path)
+
+
+def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
+    """Keep chord settings such as `7.3=Am/C` beside the hymn file; UnknownName if one cannot be understood."""
+    key = analyse(hymn).key
+    try:
+        edits = [chord_edit(hymn.tune, key, *parse_setting(text)) for text in settings]
+    except ValueError as fault:
+        raise UnknownName(str(fault), remedy="Write BAR.BEAT=CHORD, as in 7.3=Am/C.") from fault
+    return [add_edit(path, one, key) for one in edits]
+
+
+def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
+    """The harmony of a hymn, her corrections first."""
     harmony = analyse(hymn)
+    found = sort_edits(hymn.tune, harmony.key, edits)
+    return Heard(overlay(harmony, found.placed, hymn.tune), found)
+
+
+def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
+    """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
+    harmony = harmonise(hymn, edits).harmony
     semitones = semitones_to(harmony.key, wishes.key) if wishes.key else wishes.transpose
     _known_verses(hymn, wishes.verses)
     plan = default_plan(hymn, wishes.organ, wishes.verses, wishes.textures, wishes.tune, semitones)

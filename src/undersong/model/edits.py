@@ -26,3 +26,6 @@ class Edits:
     """All changes to one hymn."""
 
     edits: tuple[Edit, ...] = ()
+
+
+NO_EDITS = Edits()

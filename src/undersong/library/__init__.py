@@ -1,0 +1,1 @@
+"""What she keeps beside her hymns: her corrections, in files she can read and edit."""
