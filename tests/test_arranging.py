@@ -259,7 +259,7 @@ def test_a_low_tune_asks_for_the_octave_up() -> None:
 def test_r17_editing_one_verse_leaves_the_others_as_they_were() -> None:
     """Law 11: verses are laid out apart; the same inputs give the same notes and ids."""
     hymn = tune(PLAIN, "one two three four five", "six sev-en eight nine")
-    plan = default_plan(hymn, TWO_MANUALS)
+    plan = default_plan(hymn)
     harmony = analyse(hymn)
     first = arrange(hymn, harmony, plan, TWO_MANUALS, MEDIUM)
     changed = replace(plan, verses=(plan.verses[0], replace(plan.verses[1], texture="alberti")))
@@ -316,7 +316,7 @@ def test_small_hands_get_smaller_stretches() -> None:
     hymn = four_parts(*SATB)
     harmony = analyse(hymn)
     for texture in TEXTURES:
-        plan = default_plan(hymn, TWO_MANUALS, textures=(texture,))
+        plan = default_plan(hymn, textures=(texture,))
         arrangement = arrange(hymn, harmony, plan, TWO_MANUALS, SMALL)
         assert check(arrangement.sections[0], TWO_MANUALS, SMALL) == ()
 

@@ -257,7 +257,10 @@ def _names(known: Sequence[str]) -> Callable[[click.Context, click.Parameter, Se
     return split
 
 
-TEXTURE_NAMES = ("as-printed", "block", "broken", "alberti")
+TEXTURE_NAMES = (
+    "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "drone", "unison",
+    "two-voices",
+)  # fmt: skip
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 

@@ -97,7 +97,7 @@ def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     harmony = harmonise(hymn, edits).harmony
     semitones = semitones_to(harmony.key, wishes.key) if wishes.key else wishes.transpose
     _known_verses(hymn, wishes.verses)
-    plan = default_plan(hymn, wishes.organ, wishes.verses, wishes.textures, wishes.tune, semitones)
+    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, semitones)
     return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
 
 

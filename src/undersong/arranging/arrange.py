@@ -9,6 +9,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from undersong.arranging.figured import ground_of, lay_figure
+from undersong.arranging.plain import away_from_tonic, lay_plain
 from undersong.arranging.plans import GENERIC, hands, pace_for
 from undersong.arranging.printed import lay_printed
 from undersong.arranging.walked import WalkedVerse, walk_verse
@@ -18,15 +19,18 @@ from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import Organ
-from undersong.model.pitch import interval_for
+from undersong.model.pitch import Key, interval_for
 from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import Player
+from undersong.model.tune import show_beat
 from undersong.playing.check import key_name, tell
 from undersong.textures.patterns import BLOCK
 from undersong.textures.table import TEXTURES, Refusal, Texture
 from undersong.textures.units import is_dense, slot_length
 
 TUNE_TOO_LOW = 60
+MOST_BEATS_AWAY = 2
+"""How long the harmony may leave the tonic over a drone (common practice, no source)."""
 TUNE_TOO_LOW_SHARE = Fraction(1, 5)
 
 
@@ -97,7 +101,7 @@ def _verse(
     """One verse in the texture asked for, else in the one that serves, with everything there is to say."""
     texture = TEXTURES[plan.texture]
     told: list[tuple[Texture, Refusal]] = []
-    while (refusal := refuses(verse, texture, plan, organ)) is not None:
+    while (refusal := refuses(verse, texture, plan, organ, harmony.key)) is not None:
         told.append((texture, refusal))
         if refusal.instead == "octave-up":
             plan = replace(plan, tune="octave-up")
@@ -115,6 +119,8 @@ def _verse(
     empty = _section(verse, harmony, plan, texture, name)
     if texture.kind == "printed":
         section, findings = lay_printed(verse, empty, organ, player)
+    elif texture.kind != "figure":
+        section, findings = lay_plain(texture.kind, verse, empty, organ, player)
     else:
         section, findings = lay_figure(verse, empty, texture, organ, player)
     refusals = [
@@ -129,8 +135,8 @@ def _served(refusal: Refusal) -> str:
     return names.get(refusal.instead) or TEXTURES[refusal.instead].title
 
 
-def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ) -> Refusal | None:
-    """Why a texture cannot serve a verse, or None."""
+def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ, key: Key) -> Refusal | None:
+    """Why a texture cannot serve a verse, or None; the refusal names what would."""
     tune = verse.sounded_tune
     if plan.tune == "octave-up":
         solo = organ.division(plan.right) or organ.manuals[0]
@@ -140,7 +146,15 @@ def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ)
     if texture.kind == "printed":
         if not verse.four_parts:
             return Refusal(texture.name, "four parts are not printed", "block")
+        if texture.name == "soloed" and len(organ.manuals) < 2:
+            return Refusal(texture.name, "the organ has one manual", "as-printed")
         return None
+    if texture.kind in ("unison", "two-voices"):
+        return None
+    if texture.kind == "drone":
+        away = away_from_tonic(verse, key)
+        reason = f"the harmony leaves the tonic for {show_beat(away)} beats"
+        return Refusal(texture.name, reason, "block") if away > MOST_BEATS_AWAY else None
     if not any(one.chord.root is not None for one in verse.chords):
         return Refusal(texture.name, "no harmony is known", "as-printed") if verse.four_parts else None
     beats = frozenset(verse.beats)
@@ -149,6 +163,8 @@ def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ)
     if plan.tune == "at-pitch" and length and low / length > TUNE_TOO_LOW_SHARE:
         return Refusal(texture.name, "the tune lies too low to leave room beneath it", "octave-up")
     ground = ground_of(verse, (), 0)
+    if texture.name == "strummed" and is_dense(ground) and not verse.bars[0].time.compound:
+        return Refusal(texture.name, "with a chord on every beat it would be block chords", "block")
     shortest = slot_length(ground, texture, verse.bars[-1].start, dense=is_dense(ground))
     pace = plan.pace or pace_for(verse.bars[0].time)
     if texture.figure is not BLOCK and pace.seconds(shortest) < texture.shortest_seconds:

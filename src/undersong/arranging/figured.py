@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
@@ -23,9 +24,9 @@ from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import Player
 from undersong.playing.check import check, tell
 from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in
-from undersong.textures.patterns import BLOCK
+from undersong.textures.patterns import BLOCK, Figure
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import Unit, cut
+from undersong.textures.units import Unit, bar_at, cut
 from undersong.textures.voicings import Candidate, candidates
 
 LOW_AT_PITCH, HIGH_AT_PITCH, HOME_AT_PITCH = 48, 71, 57
@@ -90,6 +91,9 @@ def lay_figure(
     bass, printed = bass_for(verse, organ)
     ground = ground_of(verse, bass, 1 if section.tune == "octave-up" else 0)
     bench = _bench(section, organ, player)
+    if texture.pulsed_feet:
+        bass = _pulsed(bass, frozenset(unit.start for unit in cut(ground, texture, bench) if not unit.held))
+        ground = ground_of(verse, bass, 1 if section.tune == "octave-up" else 0)
     fixed = [*tune_drafts(verse, section), *bass_drafts(bass, section, printed=printed)]
     layout = _Layout(
         verse, section, texture, bench, ground,
@@ -160,7 +164,7 @@ def _options(
 ) -> tuple[Candidate, ...]:
     key = (hash((unit.start, unit.held, len(unit.slots))), rung)
     if key not in cache:
-        bench, figure = layout.bench, layout.texture.figure or BLOCK
+        bench, figure = layout.bench, _figure_at(layout, unit)
         if rung == "bare":
             cache[key] = (Candidate((), tuple(() for _ in unit.slots), 0.0),)
             return cache[key]
@@ -173,21 +177,44 @@ def _options(
     return cache[key]
 
 
+def _figure_at(layout: _Layout, unit: Unit) -> Figure:
+    """The figure of a unit: another one where the beat is dotted, if the texture has it."""
+    compound = bar_at(layout.section.bars, unit.start).time.compound
+    texture = layout.texture
+    return (texture.compound_figure if compound else None) or texture.figure or BLOCK
+
+
+def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
+    """The bass struck again at every one of these places."""
+    pieces = []
+    for piece in bass:
+        edges = [piece.start, *sorted(start for start in starts if piece.start < start < piece.end), piece.end]
+        last = len(edges) - 2
+        pieces += [
+            Piece(
+                start, end - start, piece.pitch,
+                tied_from=piece.tied_from and index == 0 and start not in starts,
+                tied_to=piece.tied_to and index == last and end not in starts,
+            )
+            for index, (start, end) in enumerate(pairwise(edges))
+        ]  # fmt: skip
+    return tuple(pieces)
+
+
 def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draft]:
     drafts = []
-    ends = [slot.end for slot in unit.slots]
-    for index, keys in enumerate(candidate.strikes):
-        slot = unit.slots[index]
-        end = ends[index]
-        if len(candidate.levels) == 1:
-            end = unit.end  # a single note stands for the unit
-        drafts += [
-            Draft(
-                "figure", slot.start, end, _spelled(layout.ground.chords, slot.start, slot.end, key), "left hand",
-                layout.section.left,
-            )
-            for key in keys
-        ]  # fmt: skip
+    figure = _figure_at(layout, unit)
+    keeps = not unit.held and len(candidate.levels) == 3
+    held = {candidate.levels[level] for level in figure.held} if keeps else set()
+    for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
+        for key in keys:
+            end = slot.end
+            if len(candidate.levels) == 1 or key in held:
+                end = unit.end  # a single note stands for the unit
+            elif figure.short_after_first and index and not unit.held:
+                end = slot.start + (slot.end - slot.start) / 2
+            pitch = _spelled(layout.ground.chords, slot.start, slot.end, key)
+            drafts.append(Draft("figure", slot.start, end, pitch, "left hand", layout.section.left))
     return drafts
 
 

@@ -21,7 +21,7 @@ from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
 from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.units import leading_notes, sevenths
 
-MOVING = ("broken", "alberti")
+MOVING = ("broken", "alberti", "held", "bass-and-chord", "strummed")
 
 
 def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:

@@ -41,7 +41,6 @@ def verses_to_play(hymn: Hymn, wanted: tuple[int, ...] = ()) -> tuple[Verse | No
 
 def default_plan(
     hymn: Hymn,
-    organ: Organ,
     verses: tuple[int, ...] = (),
     textures: tuple[str, ...] = (),
     tune: TunePlace | None = None,
@@ -59,10 +58,8 @@ def default_plan(
         else:
             texture, place = _varied(hymn, index, len(chosen))
             place = tune or place
-        right, left = hands(organ, texture, place)
-        feet = organ.pedal.name if organ.pedal else ""
         number = verse.number if verse else None
-        plans.append(VersePlan(number, texture, place, right, left, feet, pace=pace))
+        plans.append(VersePlan(number, texture, place, pace=pace))
     return Plan(tuple(plans), transpose)
 
 
@@ -76,7 +73,8 @@ def _varied(hymn: Hymn, index: int, count: int) -> tuple[str, TunePlace]:
 def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
     """Division of the right and of the left hand: two manuals as soon as the tune is soloed."""
     lowest, *others = (division.name for division in organ.manuals)
-    if (texture == "as-printed" and place == "at-pitch") or not others:
+    together = texture in ("unison", "two-voices") or (texture == "as-printed" and place == "at-pitch")
+    if together or not others:
         return lowest, lowest
     return lowest, others[0]
 

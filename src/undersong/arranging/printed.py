@@ -97,7 +97,8 @@ def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared], 
     sounding: list[Part | Shared] = [*given, *tune]
     wanted = sorted((note for part in inner for note in part), key=lambda note: note.start)
     for part_note, down in overlapping(wanted, sounding):
-        if not any(other.start <= part_note.start and other.midi % 12 == part_note.midi % 12 for other in down):
+        near = {part_note.midi, part_note.midi - 12}
+        if not any(other.start <= part_note.start and other.midi in near for other in down):
             covers = any(other.part == "tune" and other.midi < part_note.midi for other in down)
             reason = "it lies above the tune on the same manual" if covers else "no hand can take it here"
             what = f"the {part_note.part}'s {key_name(part_note.midi)} is left out: {reason}"

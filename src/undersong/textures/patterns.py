@@ -22,6 +22,11 @@ def _row(*slots: str) -> Order:
     return tuple(tuple(int(level) for level in slot) for slot in slots)
 
 
+def _rows(levels: str, *patterns: str) -> dict[int, Order]:
+    """Rows from patterns of x (all these levels struck) and . (nothing), by their length."""
+    return {len(one): _row(*(levels if sign == "x" else "" for sign in one)) for one in patterns}
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One figure: for each number of slots the order of its levels, by how many levels the chord has."""
@@ -30,6 +35,10 @@ class Figure:
     three: dict[int, Order]
     two: dict[int, Order]
     four: dict[int, Order]
+    held: frozenset[int] = frozenset()
+    """Levels that stay down from their strike to the end of the unit, where three find room."""
+    short_after_first: bool = False
+    """Strikes after the unit's first last half their slot."""
 
 
 BROKEN = Figure(
@@ -62,6 +71,34 @@ ALBERTI = Figure(
         4: _row("0", "3", "1", "2"), 6: _row("0", "3", "1", "3", "2", "3"),
         8: _row("0", "3", "1", "3", "0", "3", "2", "3"),
     },
+)  # fmt: skip
+
+HELD = Figure(
+    "held",
+    three={
+        1: _row("02"), 2: _row("02", "1"), 3: _row("02", "1", "2"), 4: _row("02", "1", "2", "1"),
+        6: _row("02", "1", "2", "1", "2", "1"), 8: _row("02", "1", "2", "1", "2", "1", "2", "1"),
+    },
+    two=BROKEN.two,
+    four={},
+    held=frozenset({0}),
+)  # fmt: skip
+
+_AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
+AFTER_BEATS = Figure(
+    "after-beats",
+    three={1: _row("012"), **_rows("012", *_AFTER)}, two={1: _row("01"), **_rows("01", *_AFTER)}, four={},
+    short_after_first=True,
+)  # fmt: skip
+
+_STROKES = ("x", "xx", "xxx", "xxxx", "xxxxx", "xxxxxx")
+STROKES = Figure(
+    "strokes", three=_rows("012", *_STROKES), two=_rows("01", *_STROKES), four={}, short_after_first=True,
+)  # fmt: skip
+
+_LILTED = ("x", "x.x", "x.xx.x", "x.xx.xx.x")
+LILTED_STROKES = Figure(
+    "lilted strokes", three=_rows("012", *_LILTED), two=_rows("01", *_LILTED), four={}, short_after_first=True,
 )  # fmt: skip
 
 BLOCK = Figure("block", three={1: _row("012")}, two={1: _row("01")}, four={1: _row("0123")})

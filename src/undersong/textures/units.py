@@ -112,18 +112,20 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
     rests = _resting_chords(ground)
     found = {place for place in found if not any(start < place < end for start, end in rests)}
     found |= {start for start, _ in rests}
-    return _cut_long(ground, sorted(found), {start for start, _ in rests})
+    return _cut_long(ground, texture, sorted(found), {start for start, _ in rests})
 
 
-def _cut_long(ground: Ground, starts: list[Fraction], rests: set[Fraction]) -> list[Fraction]:
+def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: set[Fraction]) -> list[Fraction]:
     """Units longer than the row's full length are cut at the row's own places inside the bar."""
     cut = [starts[0]]
+    by_beat = texture.pulsed_feet and is_dense(ground)
     for start, stop in pairwise(starts):
         if start in rests:
             cut.append(stop)
             continue
         bar = bar_at(ground.bars, start)
-        full = grid(bar.time).unit_beats * bar.time.beat
+        beats = 1 if by_beat or (texture.pulsed_feet and bar.time.compound) else grid(bar.time).unit_beats
+        full = beats * bar.time.beat
         place = bar.start + (start - bar.start) // full * full + full
         while place < stop:
             if place > start:
@@ -176,6 +178,9 @@ def slot_length(ground: Ground, texture: Texture, start: Fraction, *, dense: boo
     """Length of one slot of a texture's figure at a place."""
     time = bar_at(ground.bars, start).time
     row = grid(time)
+    if texture.rhythm == "beats":
+        count = 3 if time.compound else (2 if dense and texture.pulsed_feet else 1)
+        return time.beat / count
     count = row.dense_slots_per_beat if dense and texture.dense_three_levels else row.slots_per_beat
     return time.beat / count
 

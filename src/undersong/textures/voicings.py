@@ -57,9 +57,9 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
     for levels, table in ((3, figure.three), (2, figure.two), (4, figure.four)):
         if count in table:
             orders[levels] = table[count]
-        elif levels != 4 and count > 4:
-            cycle = table[4]
-            orders[levels] = tuple(cycle[index % 4] for index in range(count))
+        elif levels != 4:  # a length without a row goes round the longest row that is shorter
+            cycle = table[max(one for one in table if one < count)]
+            orders[levels] = tuple(cycle[index % len(cycle)] for index in range(count))
     if len(unit.chord.chord.pitch_classes) < 4:
         orders.pop(4, None)
     return orders
@@ -70,7 +70,9 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
     found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
     if any(slot.allowed for slot in unit.slots):
         for count, order in _orders(figure, unit).items():
-            for levels in _placings(unit, order, count, bench, dip=dip):
+            for levels in _placings(
+                unit, order, count, bench, dip=dip, held=figure.held if count == 3 else frozenset()
+            ):
                 made = _candidate(unit, order, levels, count, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
@@ -95,13 +97,21 @@ def _single_notes(unit: Unit, bench: Bench) -> list[Candidate]:
     return made
 
 
-def _placings(unit: Unit, order: Order, count: int, bench: Bench, *, dip: bool) -> list[tuple[int, ...]]:
+def _placings(
+    unit: Unit, order: Order, count: int, bench: Bench, *, dip: bool, held: frozenset[int] = frozenset()
+) -> list[tuple[int, ...]]:
     """Ascending keys for the levels: each level's tones fit every slot that strikes it."""
     pools: list[list[int]] = []
     for level in range(count):
         struck = [slot for slot, levels in zip(unit.slots, order, strict=True) if level in levels]
         if not struck:
             return []
+        if level in held:  # it must fit to the end
+            struck = list(unit.slots[unit.slots.index(struck[0]) :])
+            fits = frozenset.intersection(*(slot.allowed - slot.forbidden for slot in struck))
+            top = min(slot.ceiling for slot in struck)
+            pools.append([key for key in range(bench.lowest, top + 1) if key % 12 in fits])
+            continue
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
         ceilings = [slot.ceiling for slot in struck]
         ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
@@ -162,7 +172,7 @@ def _candidate(
     unit: Unit, order: Order, levels: tuple[int, ...], count: int, bench: Bench, *, dip: bool
 ) -> Candidate | None:
     strikes, cost = _strikes(unit, order, levels, bench, dip=dip)
-    if not strikes[0]:
+    if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
     names = [key % 12 for key in sorted(set(struck))]
