@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -23,10 +24,11 @@ from undersong.model.accompaniment import Accompaniment
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS
 from undersong.model.pitch import Pitch
-from undersong.model.plan import Plan, TunePlace, VersePlan
+from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import MEDIUM, SMALL
 from undersong.playing import check
 from undersong.playing.check import held_keys
+from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.workflow import Wishes, lay_out, semitones_to
 
@@ -351,8 +353,8 @@ def tunes(draw: some.DrawFn) -> Hymn:
 
 
 @settings(max_examples=40, deadline=None)
-@given(tunes(), some.sampled_from(sorted(TEXTURES)), some.sampled_from(["at-pitch", "octave-up"]))
-def test_every_texture_keeps_the_tune_and_can_be_played(hymn: Hymn, texture: str, place: TunePlace) -> None:
+@given(tunes(), some.sampled_from(sorted(TEXTURES)), some.sampled_from(sorted(PLACES)))
+def test_every_texture_keeps_the_tune_and_can_be_played(hymn: Hymn, texture: str, place: Any) -> None:
     """Any tune, any chords: the tune complete, every bar within its length, nothing that cannot be played."""
     section, arrangement = laid(hymn, texture, place)
     assert weights(arrangement, "hard") == []
@@ -363,7 +365,7 @@ def test_every_texture_keeps_the_tune_and_can_be_played(hymn: Hymn, texture: str
 
 
 def _tune_is_whole(hymn: Hymn, section: Accompaniment) -> None:
-    up = 12 if section.tune == "octave-up" else 0
+    up = 12 * PLACES[section.tune].octaves
     wanted = [(note.onset, note.length, note.pitch.midi + up) for note in hymn.tune.tune_voice.notes]
     assert [(one.start, one.length, one.pitch.midi) for one in section.notes if one.part == "tune"] == wanted
 
@@ -387,3 +389,78 @@ def test_a_silent_left_hand_is_told() -> None:
     empty = tuple(note for note in section.notes if note.limb != "left hand" or not 4 <= note.start < 8)
     kinds = {one.kind for one in judge(replace(section, notes=empty), verse)}
     assert {"left-hand-silent", "beat-not-struck"} <= kinds
+
+
+def test_r3_a_tune_in_the_tenor_has_no_fifths_over_it() -> None:
+    """A4 G4 F4 over printed E4 D4 C4 would make fifths an octave lower; the new parts above it do not."""
+    hymn = tune(
+        f"{FOUR} (A/minor) A4:2 (E/minor) G4:2 | (F/major) F4:2 (C/major) E4:2 | (D/minor) F4:2 E4:2 | (C/major) C4:4"
+    )
+    section, arrangement = laid(hymn, "block", "tenor")
+    assert played(section, "left hand", "1") == "A3 G3"
+    assert weights(arrangement, "hard") == []
+    tune_keys, hand = limb(section, "left hand"), limb(section, "right hand")
+    starts = sorted({key.start for key in hand} & {key.start for key in tune_keys})
+    for before, after in pairwise(starts):
+        lower = [next(key.midi for key in tune_keys if key.start <= at < key.end) for at in (before, after)]
+        parts = [sorted(key.midi for key in hand if key.start <= at < key.end) for at in (before, after)]
+        for first, second in zip(*parts, strict=False):
+            fifths = (first - lower[0]) % 12 == (second - lower[1]) % 12 == 7
+            assert not (fifths and first != second)
+
+
+def test_a_tune_in_the_pedal_leaves_bass_and_chords_to_the_hands() -> None:
+    """Feet play the tune an octave lower for a 4' stop; the left hand has the bass, the right hand lies above both."""
+    section, arrangement = laid(tune(PLAIN), "block", "pedal")
+    assert played(section, "feet", "2") == "C4 B3"
+    assert {key.part for key in limb(section, "left hand")} == {"bass"}
+    assert min(key.midi for key in limb(section, "right hand")) > max(key.midi for key in limb(section, "left hand"))
+    assert weights(arrangement, "hard") == []
+    assert "no 16" in section.registration.generic
+
+
+def test_a_quick_tune_is_not_for_the_feet() -> None:
+    """Semiquavers: refused with the length of the notes, and what would serve is named."""
+    quick = f"{FOUR} (C/major) C5:1/4 B4:1/4 C5:1/4 D5:1/4 E5:3 | (C/major) C5:4 | (G/major) B4:4 | (C/major) C5:4"
+    section, arrangement = laid(tune(quick), "block", "pedal")
+    assert section.tune == "tenor"
+    assert any("the feet would have notes of 0.19 s" in one.message for one in arrangement.findings)
+
+
+def test_a_drone_holds_tonic_and_fifth() -> None:
+    """A Dorian tune that hardly leaves D: D and A held, the feet on D; refused where the harmony wanders."""
+    calm = f"{FOUR} (D/minor) D5:2 E5:2 | (D/minor) F5:2 A4:2 | (C/major//D) G4:2 (D/minor) A4:2 | (D/minor) D5:4"
+    section, _ = laid(tune(calm), "drone")
+    assert section.texture == "drone"
+    assert {key.midi % 12 for key in limb(section, "left hand")} == {2, 9}
+    assert {key.midi % 12 for key in limb(section, "feet")} == {2}
+    wandering = f"{FOUR} (C/major) E4:4 | (G/major) D4:4 | (G/major) D4:4 | (C/major) C4:4"
+    section, arrangement = laid(tune(wandering), "drone")
+    assert section.texture == "block"
+    assert any("leaves the tonic for 8 beats" in one.message for one in arrangement.findings)
+
+
+def test_octaves_and_two_voices_are_what_they_say() -> None:
+    """The tune an octave apart; tune over bass with quiet feet."""
+    section, _ = laid(tune(PLAIN), "unison")
+    assert played(section, "right hand", "2") == "C5 B4"
+    assert played(section, "left hand", "2") == "C4 B3"
+    section, _ = laid(tune(PLAIN), "two-voices")
+    assert {key.part for key in limb(section, "left hand")} == {"bass"}
+    assert limb(section, "feet") == []
+
+
+def test_bass_and_chord_is_feet_on_the_beat_and_chords_after_it() -> None:
+    """In 4/4 the feet strike 1 and 3, the hand 2 and 4."""
+    section, _ = laid(tune(PLAIN), "bass-and-chord")
+    assert [str(key.start) for key in limb(section, "feet") if key.start < 4] == ["0", "2"]
+    assert {str(key.start) for key in limb(section, "left hand") if key.start < 4} == {"1", "3"}
+
+
+def test_held_keeps_its_lowest_note() -> None:
+    """Broken over held notes: the lowest key of the chord stays down while the others move."""
+    section, _ = laid(tune(PLAIN), "held", "octave-up")
+    first = [key for key in limb(section, "left hand") if key.start == 0]
+    lowest = min(first, key=lambda key: key.midi)
+    assert lowest.end == 2
+    assert len([key for key in limb(section, "left hand") if key.start < 2]) > 3

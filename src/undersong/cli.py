@@ -261,6 +261,7 @@ TEXTURE_NAMES = (
     "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "drone", "unison",
     "two-voices",
 )  # fmt: skip
+TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
@@ -294,7 +295,7 @@ class _Listed(click.ParamType[Any]):
     help="Textures for the verses in turn; without it the program plans them.",
 )
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
-@click.option("--tune", type=click.Choice(["at-pitch", "octave-up"]), help="Where the right hand plays the tune.")
+@click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies.")
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
 @click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'.")
@@ -382,11 +383,12 @@ WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told
 
 
 def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
+    from undersong.textures.places import PLACES  # noqa: PLC0415
     from undersong.textures.table import TEXTURES  # noqa: PLC0415
 
     click.echo(f"{arrangement.title} ({arrangement.key})")
     for section in arrangement.sections:
-        place = ", tune an octave up" if section.tune == "octave-up" else ""
+        place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
         click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
         for one in arrangement.findings:

@@ -25,10 +25,14 @@ from undersong.model.player import Player
 from undersong.model.tune import show_beat
 from undersong.playing.check import key_name, tell
 from undersong.textures.patterns import BLOCK
+from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES, Refusal, Texture
 from undersong.textures.units import is_dense, slot_length
 
 TUNE_TOO_LOW = 60
+LOW_TENOR = 45
+SHORTEST_FOR_FEET_SECONDS = 0.28
+"""Shortest note for a melody in the feet (assumed; one foot needs 0.31 s for a third, two feet less)."""
 MOST_BEATS_AWAY = 2
 """How long the harmony may leave the tonic over a drone (common practice, no source)."""
 TUNE_TOO_LOW_SHARE = Fraction(1, 5)
@@ -103,10 +107,8 @@ def _verse(
     told: list[tuple[Texture, Refusal]] = []
     while (refusal := refuses(verse, texture, plan, organ, harmony.key)) is not None:
         told.append((texture, refusal))
-        if refusal.instead == "octave-up":
-            plan = replace(plan, tune="octave-up")
-        elif refusal.instead == "at-pitch":
-            plan = replace(plan, tune="at-pitch")
+        if refusal.instead in PLACES:
+            plan = replace(plan, tune=PLACES[refusal.instead].name)
         else:
             texture = TEXTURES[refusal.instead]
         if len(told) > 4:
@@ -131,8 +133,9 @@ def _verse(
 
 
 def _served(refusal: Refusal) -> str:
-    names = {"octave-up": "the tune an octave up", "at-pitch": "the tune at pitch"}
-    return names.get(refusal.instead) or TEXTURES[refusal.instead].title
+    if refusal.instead in PLACES:
+        return f"the {PLACES[refusal.instead].says}"
+    return TEXTURES[refusal.instead].title
 
 
 def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ, key: Key) -> Refusal | None:
@@ -143,6 +146,10 @@ def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ,
         top = max(note.midi for note in tune) + 12
         if top > solo.highest:
             return Refusal(texture.name, f"an octave up the tune would reach {key_name(top)}", "at-pitch")
+    if plan.tune in ("tenor", "pedal"):
+        lower = _refuses_below(verse, texture, plan, organ)
+        if lower is not None:
+            return lower
     if texture.kind == "printed":
         if not verse.four_parts:
             return Refusal(texture.name, "four parts are not printed", "block")
@@ -174,10 +181,35 @@ def refuses(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ,
     return None
 
 
+def _refuses_below(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ: Organ) -> Refusal | None:
+    """What speaks against the tune in the tenor or in the feet."""
+    tune = verse.sounded_tune
+    if texture.kind == "printed":
+        return Refusal(texture.name, "under a lowered tune the printed parts would make fifths", "block")
+    if texture.kind != "figure":
+        return Refusal(texture.name, "it keeps the tune in the right hand", "at-pitch")
+    if len(organ.manuals) < 2:
+        return Refusal(texture.name, "a tune below the hands needs a manual or pedal of its own", "at-pitch")
+    low, high = min(note.midi for note in tune) - 12, max(note.midi for note in tune) - 12
+    instead = "tenor" if low >= LOW_TENOR else "at-pitch"
+    if plan.tune == "tenor":
+        reason = f"the tune would go down to {key_name(low)}"
+        return Refusal(texture.name, reason, instead) if instead != "tenor" else None
+    pedal = organ.pedal
+    if pedal is None or low < pedal.lowest or high > pedal.highest:
+        return Refusal(texture.name, f"the feet would need the keys {key_name(low)} to {key_name(high)}", instead)
+    pace = plan.pace or pace_for(verse.bars[0].time)
+    shortest = min(pace.seconds(note.end - note.start) for note in tune)
+    if shortest < SHORTEST_FOR_FEET_SECONDS:
+        return Refusal(texture.name, f"the feet would have notes of {shortest:.2f} s", instead)
+    return None
+
+
 def _section(verse: WalkedVerse, harmony: Harmony, plan: VersePlan, texture: Texture, name: str) -> Accompaniment:
     """The section without its notes yet."""
     title = f"Verse {verse.number}" if verse.number is not None else "Tune"
-    generic = GENERIC["one-manual" if plan.right == plan.left else "two-manuals"]
+    hands_apart = "one-manual" if plan.right == plan.left else "two-manuals"
+    generic = GENERIC["tune-in-pedal" if plan.tune == "pedal" else hands_apart]
     return Accompaniment(
         name, "verse", verse.number, texture.name, texture.version, title, harmony.key,
         plan.pace or pace_for(verse.bars[0].time), verse.bars, (), verse.placed_chords, verse.lines, verse.breaths,

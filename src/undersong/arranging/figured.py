@@ -25,12 +25,11 @@ from undersong.model.player import Player
 from undersong.playing.check import check, tell
 from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in
 from undersong.textures.patterns import BLOCK, Figure
+from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
 from undersong.textures.units import Unit, bar_at, cut
 from undersong.textures.voicings import Candidate, candidates
 
-LOW_AT_PITCH, HIGH_AT_PITCH, HOME_AT_PITCH = 48, 71, 57
-LOW_OCTAVE_UP, HIGH_OCTAVE_UP, HOME_OCTAVE_UP = 50, 76, 63
 LOWER_REGISTER = 45
 
 
@@ -59,14 +58,12 @@ def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int) -> Grou
 
 
 def _bench(section: Accompaniment, organ: Organ, player: Player) -> Bench:
-    division = organ.division(section.left) or organ.manuals[0]
-    up = section.tune == "octave-up"
-    low, high, home = (
-        (LOW_OCTAVE_UP, HIGH_OCTAVE_UP, HOME_OCTAVE_UP) if up else (LOW_AT_PITCH, HIGH_AT_PITCH, HOME_AT_PITCH)
-    )
+    place = PLACES[section.tune]
+    division = organ.division(division_of(section, place.figure)) or organ.manuals[0]
+    shares = {limb: division_of(section, limb) == division.name for limb in (place.tune, place.bass)}
     return Bench(
-        max(low, division.lowest), min(high, division.highest), player.span_easy, player.span_most,
-        int(up), section.right == section.left, section.pace.seconds(Fraction(1)), home,
+        max(place.lowest, division.lowest), min(place.highest, division.highest), player.span_easy, player.span_most,
+        place.above, shares[place.bass], shares[place.tune], section.pace.seconds(Fraction(1)), place.home,
     )  # fmt: skip
 
 
@@ -89,11 +86,11 @@ def lay_figure(
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out under a figure and mend it; the section with its notes, and what is to be told."""
     bass, printed = bass_for(verse, organ)
-    ground = ground_of(verse, bass, 1 if section.tune == "octave-up" else 0)
+    ground = ground_of(verse, bass, PLACES[section.tune].octaves)
     bench = _bench(section, organ, player)
     if texture.pulsed_feet:
         bass = _pulsed(bass, frozenset(unit.start for unit in cut(ground, texture, bench) if not unit.held))
-        ground = ground_of(verse, bass, 1 if section.tune == "octave-up" else 0)
+        ground = ground_of(verse, bass, PLACES[section.tune].octaves)
     fixed = [*tune_drafts(verse, section), *bass_drafts(bass, section, printed=printed)]
     layout = _Layout(
         verse, section, texture, bench, ground,
@@ -151,7 +148,7 @@ def _solve(
     units += [unit for unit in layout.block_units if rungs.get(unit.line) in FALL_BACK]
     units.sort(key=lambda unit: unit.start)
     options = tuple(_options(layout, unit, rungs.get(unit.line, ""), cache) for unit in units)
-    path = choose(tuple(units), options)
+    path = choose(tuple(units), options, PLACES[layout.section.tune].dear)
     drafts = [*layout.fixed]
     for unit, candidate in zip(units, path, strict=True):
         drafts += _unit_drafts(layout, unit, candidate)
@@ -203,6 +200,7 @@ def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece
 
 def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draft]:
     drafts = []
+    limb = PLACES[layout.section.tune].figure
     figure = _figure_at(layout, unit)
     keeps = not unit.held and len(candidate.levels) == 3
     held = {candidate.levels[level] for level in figure.held} if keeps else set()
@@ -214,7 +212,7 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             elif figure.short_after_first and index and not unit.held:
                 end = slot.start + (slot.end - slot.start) / 2
             pitch = _spelled(layout.ground.chords, slot.start, slot.end, key)
-            drafts.append(Draft("figure", slot.start, end, pitch, "left hand", layout.section.left))
+            drafts.append(Draft("figure", slot.start, end, pitch, limb, division_of(layout.section, limb)))
     return drafts
 
 

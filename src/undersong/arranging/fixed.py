@@ -12,14 +12,16 @@ from undersong.arranging.placing import Draft
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.organ import Division, Organ
+from undersong.textures.places import PLACES, division_of
 
 
 def tune_drafts(verse: WalkedVerse, section: Accompaniment) -> list[Draft]:
-    """The tune as printed, an octave up where the section says so."""
-    octaves = 1 if section.tune == "octave-up" else 0
+    """The tune as printed, in the limb and octave that the section says."""
+    place = PLACES[section.tune]
     return [
         Draft(
-            "tune", piece.start, piece.end, piece.pitch.octaves_up(octaves), "right hand", section.right,
+            "tune", piece.start, piece.end, piece.pitch.octaves_up(place.octaves), place.tune,
+            division_of(section, place.tune),
             verse.melody, tied_from=piece.tied_from, tied_to=piece.tied_to,
         )
         for piece in verse.tune
@@ -44,10 +46,11 @@ def _inside(piece: Piece, pedal: Division) -> Piece:
 
 
 def bass_drafts(pieces: tuple[Piece, ...], section: Accompaniment, *, printed: bool) -> list[Draft]:
-    """The bass in the feet."""
+    """The bass in the feet, or in the hand that the tune's place leaves it."""
+    limb = PLACES[section.tune].bass
     return [
         Draft(
-            "bass", piece.start, piece.end, piece.pitch, "feet", section.feet, "bass" if printed else "",
+            "bass", piece.start, piece.end, piece.pitch, limb, division_of(section, limb), "bass" if printed else "",
             tied_from=piece.tied_from, tied_to=piece.tied_to,
         )
         for piece in pieces

@@ -19,6 +19,7 @@ from undersong.model.finding import Finding
 from undersong.model.symbol import symbol as show
 from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
 from undersong.textures.ground import chord_at, chords_in
+from undersong.textures.places import PLACES
 from undersong.textures.units import leading_notes, sevenths
 
 MOVING = ("broken", "alberti", "held", "bass-and-chord", "strummed")
@@ -40,7 +41,7 @@ def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ..
 
 
 def _tune(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
-    octaves = 12 if accompaniment.tune == "octave-up" else 0
+    octaves = 12 * PLACES[accompaniment.tune].octaves
     played = {(key.start, key.end, key.midi) for key in keys if key.part == "tune"}
     for note in verse.sounded_tune:
         if (note.start, note.end, note.midi + octaves) not in played:

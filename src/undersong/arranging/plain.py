@@ -21,6 +21,7 @@ from undersong.model.organ import Organ
 from undersong.model.pitch import Key, Pitch, PitchName
 from undersong.model.player import Player
 from undersong.playing.check import check
+from undersong.textures.places import PLACES
 
 LOWEST_DRONE = 43
 DRONE_HOME = 50
@@ -54,7 +55,7 @@ def _drone(verse: WalkedVerse, section: Accompaniment, organ: Organ, player: Pla
     tonic = section.key.tonic
     fifth = tonic.up(4, 7)
     drafts = []
-    up = 12 if section.tune == "octave-up" else 0
+    up = 12 * PLACES[section.tune].octaves
     for line in verse.lines:
         notes = [note for note in verse.sounded_tune if note.end > line.start and note.start < line.end]
         ceiling = min((note.midi + up for note in notes), default=72) - 1
@@ -99,7 +100,7 @@ def _two_voices(verse: WalkedVerse, section: Accompaniment, organ: Organ, player
     pieces, printed = bass_for(verse, organ)
     drafts = bass_drafts(pieces, section, printed=printed)
     tune = merged(verse.tune)
-    up = 12 if section.tune == "octave-up" else 0
+    up = 12 * PLACES[section.tune].octaves
     kept = []
     for draft in drafts:
         over = [note.midi + up for note in tune if note.start < draft.end and note.end > draft.start]

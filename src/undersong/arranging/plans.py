@@ -73,6 +73,10 @@ def _varied(hymn: Hymn, index: int, count: int) -> tuple[str, TunePlace]:
 def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
     """Division of the right and of the left hand: two manuals as soon as the tune is soloed."""
     lowest, *others = (division.name for division in organ.manuals)
+    if place == "tenor" and others:
+        return others[0], lowest
+    if place == "pedal" and others:
+        return others[0], others[0]
     together = texture in ("unison", "two-voices") or (texture == "as-printed" and place == "at-pitch")
     if together or not others:
         return lowest, lowest
@@ -81,5 +85,6 @@ def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
 
 GENERIC = {
     "one-manual": "principals 8 and 4; pedal 16 and 8",
+    "tune-in-pedal": "pedal: principal or reed 4 alone, no 16, uncoupled; hands: flutes or principals 8",
     "two-manuals": "solo: principal or reed 8; accompaniment: flutes 8; pedal: soft 16 and 8",
 }

@@ -22,6 +22,7 @@ from undersong.model.player import Player
 from undersong.playing.check import check, key_name, tell
 from undersong.playing.hands import Part, Shared, left_hand_alone, share
 from undersong.textures.ground import Sounded
+from undersong.textures.places import PLACES
 
 
 def _parts(name: str, notes: tuple[Sounded, ...], ticks: int, up: int = 0) -> list[Part]:
@@ -39,7 +40,7 @@ def lay_printed(
 ) -> tuple[Accompaniment, list[Finding]]:
     """The four printed parts; soloed, the tune has a manual of its own and the left hand both inner parts."""
     soloed = section.right != section.left
-    octaves = 12 if section.tune == "octave-up" else 0
+    octaves = 12 * PLACES[section.tune].octaves
     ticks = _ticks(verse)
     tune = _parts("tune", verse.sounded_tune, ticks, octaves)
     inner = [_parts(name, merged(verse.voice(name)), ticks) for name in ("alto", "tenor")]

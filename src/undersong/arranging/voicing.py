@@ -67,8 +67,11 @@ def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     return cost + COMMON * len(set(before) & set(after))
 
 
-def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: Moves) -> float:
-    """What it costs to go from one unit's candidate to the next one's; `moves` from `moves_between`."""
+def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: Moves, dear: float = 1.0) -> float:
+    """What it costs to go from one unit's candidate to the next one's; `moves` from `moves_between`.
+
+    `dear` multiplies the faults against feet and tune.
+    """
     levels, levels_next = before.levels, after.levels
     if not levels or not levels_next:
         return 0.0
@@ -79,11 +82,11 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
     blocks = first.held and second.held and len(levels) == len(levels_next) == 3
     for ways in moves:
         if low != low_next:
-            cost += _fault(low, low_next, ways)
+            cost += dear * _fault(low, low_next, ways)
         if high != high_next:
-            cost += _fault(high, high_next, ways)
+            cost += dear * _fault(high, high_next, ways)
         if blocks and levels[1] != levels_next[1]:
-            cost += _fault(levels[1], levels_next[1], ways)
+            cost += dear * _fault(levels[1], levels_next[1], ways)
     if low not in {low_next, high} and high != high_next:
         cost += _fault(low, low_next, ((high, high_next),))
     if blocks and levels[1] != levels_next[1]:
@@ -96,8 +99,10 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
     return cost
 
 
-def choose(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...]) -> tuple[Candidate, ...]:
-    """The cheapest path through the candidates of all units (Viterbi)."""
+def choose(
+    units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...], dear: float = 1.0
+) -> tuple[Candidate, ...]:
+    """The cheapest path through the candidates of all units (Viterbi); `dear` as for `join`."""
     if not units:
         return ()
     costs = [candidate.cost for candidate in options[0]]
@@ -111,7 +116,7 @@ def choose(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...]) 
             for at, before in enumerate(options[index - 1]):
                 if costs[at] >= best + 20:  # a join earns at most a few points back
                     continue
-                total = costs[at] + join(first, before, second, after, moves)
+                total = costs[at] + join(first, before, second, after, moves, dear)
                 if total < best:
                     best, best_at = total, at
             fresh.append(best + after.cost)

@@ -7,7 +7,7 @@ from typing import Literal
 
 from undersong.model.time import Pace
 
-TunePlace = Literal["at-pitch", "octave-up"]
+TunePlace = Literal["at-pitch", "octave-up", "tenor", "pedal"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,15 +42,16 @@ class WalkedChord:
 class Bench:
     """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
 
-    `octaves_up` is how far the tune is played above its place; `same_manual` means that the figure
-    shares the tune's keyboard; `shortest_seconds` of a slot is judged with `quarter_seconds`.
+    `above_tune`: the figure lies above the tune, not below it; `above_bass`: it shares a keyboard with
+    the bass and stays above it; `same_manual`: it shares the tune's keyboard.
     """
 
     lowest: int
     highest: int
     span_easy: int
     span_most: int
-    octaves_up: int
+    above_tune: bool
+    above_bass: bool
     same_manual: bool
     quarter_seconds: float
     home: int

@@ -23,12 +23,13 @@ from undersong.textures.table import Texture
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A place for a strike: the chord tones allowed (pitch classes), those forbidden, and the highest key."""
+    """A place for a strike: the chord tones allowed (pitch classes), those forbidden, lowest and highest key."""
 
     start: Fraction
     end: Fraction
     allowed: frozenset[int]
     forbidden: frozenset[int]
+    floor: int
     ceiling: int
 
 
@@ -248,7 +249,7 @@ def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: f
     chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     if not chords:
-        return Slot(start, end, frozenset(), frozenset(), bench.highest)
+        return Slot(start, end, frozenset(), frozenset(), bench.lowest, bench.highest)
     allowed = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) or chords[0].chord.pitch_classes
     forbidden: set[int] = set()
     for one in chords:
@@ -257,5 +258,11 @@ def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: f
         for note in tune:
             if note.start < one.end and note.end > one.start:
                 forbidden |= clashing(one, note, beats)
-    ceiling = min([bench.highest, *(note.midi - 1 for note in tune)])
-    return Slot(start, end, allowed, frozenset(forbidden), ceiling)
+    floor, ceiling = bench.lowest, bench.highest
+    if bench.above_tune:
+        floor = max([floor, *(note.midi + 1 for note in tune)])
+    else:
+        ceiling = min([ceiling, *(note.midi - 1 for note in tune)])
+    if bench.above_bass:
+        floor = max([floor, *(note.midi + 1 for note in bass)])
+    return Slot(start, end, allowed, frozenset(forbidden), floor, ceiling)

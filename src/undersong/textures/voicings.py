@@ -17,7 +17,7 @@ from itertools import combinations
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
 from undersong.textures.patterns import Figure, Order
-from undersong.textures.units import Unit
+from undersong.textures.units import Slot, Unit
 
 LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
 """Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
@@ -87,7 +87,8 @@ def _single_notes(unit: Unit, bench: Bench) -> list[Candidate]:
     """One note for the whole unit, struck in each slot's place as a last resort."""
     slot = unit.slots[0]
     made = []
-    for key in range(bench.lowest, min(one.ceiling for one in unit.slots) + 1):
+    lowest = max(one.floor for one in unit.slots)
+    for key in range(lowest, min(one.ceiling for one in unit.slots) + 1):
         name = key % 12
         if name in slot.allowed and not any(name in one.forbidden for one in unit.slots):
             cost = PRICE["one-note"] + abs(key - bench.home) * PRICE["home"]
@@ -109,14 +110,15 @@ def _placings(
         if level in held:  # it must fit to the end
             struck = list(unit.slots[unit.slots.index(struck[0]) :])
             fits = frozenset.intersection(*(slot.allowed - slot.forbidden for slot in struck))
-            top = min(slot.ceiling for slot in struck)
-            pools.append([key for key in range(bench.lowest, top + 1) if key % 12 in fits])
+            low, top = max(slot.floor for slot in struck), min(slot.ceiling for slot in struck)
+            pools.append([key for key in range(low, top + 1) if key % 12 in fits])
             continue
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
         ceilings = [slot.ceiling for slot in struck]
         ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
         names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
-        pools.append([key for key in range(bench.lowest, ceiling + 1) if key % 12 in names])
+        low = max(slot.floor for slot in struck)
+        pools.append([key for key in range(low, ceiling + 1) if key % 12 in names])
     placings: list[tuple[int, ...]] = [()]
     for pool in pools:
         placings = [
@@ -140,7 +142,7 @@ def _strikes(
         keys: list[int] = []
         for level in wanted:
             key = levels[level]
-            if _fits(slot.allowed, slot.forbidden, slot.ceiling, key):
+            if _fits(slot, key):
                 keys.append(key)
                 continue
             if dip and not bench.same_manual and key > slot.ceiling and key % 12 in slot.allowed - slot.forbidden:
@@ -152,7 +154,7 @@ def _strikes(
                 for other in levels
                 if other != key
                 and other not in keys
-                and _fits(slot.allowed, slot.forbidden, slot.ceiling, other)
+                and _fits(slot, other)
                 and (not strikes or strikes[-1] != (other,))
             )
             if near:
@@ -164,8 +166,8 @@ def _strikes(
     return tuple(strikes), cost
 
 
-def _fits(allowed: frozenset[int], forbidden: frozenset[int], ceiling: int, key: int) -> bool:
-    return key <= ceiling and key % 12 in allowed and key % 12 not in forbidden
+def _fits(slot: Slot, key: int) -> bool:
+    return slot.floor <= key <= slot.ceiling and key % 12 in slot.allowed and key % 12 not in slot.forbidden
 
 
 def _candidate(
@@ -203,7 +205,7 @@ def _candidate(
     if count == 4:
         cost += PRICE["four-level"]
     if unit.tune_first >= 0:
-        gap = unit.tune_first - levels[-1]
+        gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
     return Candidate(levels, strikes, cost)

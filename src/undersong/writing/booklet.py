@@ -29,6 +29,7 @@ from undersong.model.pitch import Key
 from undersong.model.plan import VersePlan
 from undersong.model.time import Pace
 from undersong.model.tune import show_beat
+from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.writing.engraver import MARGIN_MM, System, text_width
 from undersong.writing.prepare import PageSize
@@ -261,10 +262,10 @@ def _texture(section: Accompaniment) -> str:
     told = [row.title if row else section.texture.replace("-", " ")]
     figure = row is not None and row.kind == "figure"
     raised = section.tune == "octave-up"
-    if figure and section.right != section.left:
+    if figure and section.right != section.left and section.tune in ("at-pitch", "octave-up"):
         told.append("tune soloed an octave up" if raised else "tune soloed")
-    elif raised:
-        told.append("tune an octave up")
+    elif section.tune != "at-pitch":
+        told.append(PLACES[section.tune].says)
     return ", ".join(one for one in told if one)
 
 
@@ -290,7 +291,7 @@ def _next(section: Accompaniment, after: Accompaniment) -> str:
         if now != then:
             told.append(f"{limb} to {then}" if then else f"{limb} tacet")
     if section.tune != after.tune:
-        told.append("tune an octave up" if after.tune == "octave-up" else "tune at pitch")
+        told.append(PLACES[after.tune].says)
     if section.key != after.key:
         told.append(f"in {key_words(after.key)}")
     return " · ".join(told)
