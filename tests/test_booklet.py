@@ -104,7 +104,7 @@ def test_every_verse_has_its_heading_and_foot(pages: list[str]) -> None:
     text = "\n".join(pages)
     for words in (
         "The silver morning on the hill", "r.h. Great", "l.h. Swell", "as printed", "broken chords, tune soloed",
-        "tune soloed an octave up", "quiet flutes", "gap of 2 beats", "verse 2 · l.h. to Swell · tune an octave up",
+        "tune soloed an octave up", "quiet flutes", "hold 2 more beats, lift 2", "verse 2 · l.h. to Swell · tune an octave up",
         "in D major", "1 of",
     ):  # fmt: skip
         assert words in text.replace("\xa0", " "), words

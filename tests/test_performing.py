@@ -13,7 +13,7 @@ from invented import EVERYTHING, arrangement_of, bars_of, four_parts, line_of, s
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.performance import Performance, SoundedNote
 from undersong.model.pitch import Pitch, PitchName
-from undersong.model.time import Pace, Time
+from undersong.model.time import Time
 from undersong.performing import LIFT_SECONDS, MOST_OPENING_SECONDS, gap_between, perform
 
 
@@ -81,40 +81,66 @@ def verse(time: str, lengths: str, pace: tuple[int, str]) -> Accompaniment:
 
 
 @pytest.mark.parametrize(
-    ("time", "lengths", "pace", "beats", "gap"),
+    ("time", "lengths", "pace", "hold", "lift"),
     [
-        ("6/8", "1/2 3 5/2", (52, "3/2"), 2, "3"),  # R18's example: six quavers from the written end to the pickup
-        ("3/4", "1 3 2", (96, "1"), 2, "2"),
-        ("3/4", "3 3", (96, "1"), 3, "3"),
-        ("6/8", "1/2 3 3", (52, "3/2"), 2, "4"),  # last bar full: the quaver waits for the end of a beat
-        ("4/4", "1/2 4 4", (80, "1"), 2, "5/2"),
-        ("2/2", "1 4 4", (60, "2"), 2, "5"),
-        ("3/4", "1 3 2", (50, "3"), 1, "3"),  # fast 3/4: the bar is the beat
+        ("6/8", "1/2 3 5/2", (52, "3/2"), "3/2", "3/2"),  # R18's example: hold 8 quavers, lift 3, pickup on quaver 6
+        ("3/4", "3 3", (96, "1"), "1", "2"),  # last note 3 beats: hold 4, lift 2
+        ("4/4", "1 4 3", (100, "1"), "2", "2"),  # last note 3 beats: hold 5, lift 2, pickup on beat 4
+        ("3/4", "1 3 2", (96, "1"), "1", "2"),
+        ("6/8", "1/2 3 3", (52, "3/2"), "1", "3/2"),  # last bar full: the quaver comes at the end of the added bar
+        ("4/4", "1/2 4 4", (80, "1"), "3/2", "2"),
+        ("2/2", "1 4 4", (60, "2"), "1", "2"),
+        ("2/4", "2 2", (80, "1"), "0", "2"),
+        ("3/4", "1 3 2", (50, "3"), "0", "3"),  # fast 3/4: the bar is the beat
     ],
 )
-def test_gap_is_whole_beats(time: str, lengths: str, pace: tuple[int, str], beats: int, gap: str) -> None:
-    """R18: whole beats, and the pickup falls on its own beat."""
+def test_the_gap_fills_the_bar(time: str, lengths: str, pace: tuple[int, str], hold: str, lift: str) -> None:
+    """R18 and the worked examples of trade practice (invented there): the pickup falls on its own beat."""
     section = verse(time, lengths, pace)
-    assert gap_between(section, section, beats) == Fraction(gap)
+    gap = gap_between(section, section, 2)
+    assert (str(gap.hold), str(gap.lift)) == (hold, lift)
 
 
-def test_gap_of_r18_in_seconds() -> None:
-    """6/8, dotted crotchet 52: two beats are 2.31 s, of which R18 holds half; both verses keep the beat."""
-    section = verse("6/8", "1/2 3 5/2", (52, "3/2"))
+TIMES = (
+    ("2/4", 2, 80, "1"), ("3/4", 3, 92, "1"), ("4/4", 4, 88, "1"), ("5/4", 5, 88, "1"), ("2/2", 4, 56, "2"),
+    ("3/2", 6, 58, "2"), ("4/2", 8, 60, "2"), ("6/8", 3, 50, "3/2"), ("9/8", Fraction(9, 2), 50, "3/2"),
+    ("12/8", 6, 50, "3/2"), ("6/4", 6, 46, "3"), ("3/8", Fraction(3, 2), 100, "1/2"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("time", "bar", "pace", "beat"), TIMES, ids=[one[0] for one in TIMES])
+@pytest.mark.parametrize("pickup", ["0", "1/2", "1"])
+@pytest.mark.parametrize("complement", [True, False])
+def test_verses_stay_on_the_grid(time: str, bar: Fraction, pace: int, beat: str, pickup: str, complement: bool) -> None:
+    """Twelve times, three pickups, last bar short or full: the next downbeat is on the old grid, the lift sane."""
+    full, short = Fraction(bar), Fraction(pickup)
+    lengths = [str(short)] * bool(short) + [str(full), str(full - short if complement else full)]
+    section = verse(time, " ".join(lengths), (pace, beat))
+    gap = gap_between(section, section, 2)
+    downbeat = section.length + gap.length + short
+    assert (downbeat - short) % full == 0
+    assert 1.0 - 1e-9 <= section.pace.seconds(gap.lift) <= 1.8 + 1e-9
     performance = perform(arrangement_of(section, replace(section, id="w")))
-    start = performance.paces[1].at_seconds
-    assert start == pytest.approx(section.pace.seconds(section.length) + 2 * 60 / 52)
-    downbeat = start + section.pace.seconds(Fraction(1, 2))
-    first_downbeat = section.pace.seconds(Fraction(1, 2))
-    beats = (downbeat - first_downbeat) * 52 / 60
-    assert beats == pytest.approx(round(beats))
+    assert performance.paces[1].at_seconds == pytest.approx(
+        section.pace.seconds(section.length + gap.length), abs=0.005
+    )
+
+
+def test_the_last_chord_is_held_up_to_the_lift() -> None:
+    """3/4 at 96: the last note of three beats sounds for four, then two beats are silent."""
+    section = verse("3/4", "3 3", (96, "1"))
+    performance = perform(arrangement_of(section, replace(section, id="w")))
+    first = performance.notes[0]
+    assert first.off_seconds == pytest.approx(section.pace.seconds(Fraction(7)))
+    assert performance.paces[1].at_seconds == pytest.approx(section.pace.seconds(Fraction(9)))
 
 
 def test_gap_before_another_pace() -> None:
-    """4/4 at 60, then 3/4 at 120 with a pickup of a quaver (0.25 s): its first beat falls in with the old ones."""
+    """4/4 at 60, then 3/4 at 120 with a pickup of a quaver (0.25 s): its first downbeat falls on the old grid."""
     first, second = verse("4/4", "4", (60, "1")), verse("3/4", "1/2 3", (120, "1"))
-    assert gap_between(first, second, 2) == Fraction(11, 4)
-    assert gap_between(first, replace(second, pace=Pace(Fraction(40), Fraction(1))), 2) == Fraction(9, 4)
+    gap = gap_between(first, second, 2)
+    pickup_seconds = second.pace.seconds(Fraction(1, 2))
+    assert (first.pace.seconds(gap.length) + pickup_seconds) % 4 == pytest.approx(0)
 
 
 def test_paces_and_length() -> None:

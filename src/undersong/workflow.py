@@ -95,7 +95,7 @@ def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
     harmony = harmonise(hymn, edits).harmony
-    semitones = semitones_to(harmony.key, wishes.key) if wishes.key else wishes.transpose
+    semitones = semitones_to(harmony.key, wishes.key, _compass(hymn)) if wishes.key else wishes.transpose
     _known_verses(hymn, wishes.verses)
     plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, semitones)
     return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
@@ -111,16 +111,33 @@ def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
         raise UnknownName(f"{hymn.title!r} has no words, so no verses", remedy="Leave --verses out.")
 
 
-def semitones_to(home: Key, wanted: str) -> int:
-    """The nearest way from the home key to a named one, in semitones (-5 to 6)."""
+HIGHEST_SUNG, LOWEST_SUNG = 75, 57
+"""E flat 5 and A3: what people in the nave sing (trade practice; AGO and hymnal editors differ by a tone)."""
+
+
+def semitones_to(home: Key, wanted: str, tune: tuple[int, int] = (60, 72)) -> int:
+    """The way from the home key to a named one, in semitones (-11 to 11).
+
+    Of the two ways the one that keeps the tune (lowest and highest key, MIDI numbers) where people
+    sing; between equals the nearer.
+    """
     try:
         key = Key.parse(wanted.strip())
     except ValueError:
         raise UnknownName(f"{wanted!r} is not a key", remedy="Write Eb, F#, 'D minor' or Dm.") from None
     if key.mode != home.mode and key.mode == "minor":
         raise UnknownName(f"the hymn is in {home}, not in a minor key", remedy="Name a major key.")
-    distance = (key.tonic.pitch_class - home.tonic.pitch_class) % 12
-    return distance - 12 if distance > 6 else distance
+    up = (key.tonic.pitch_class - home.tonic.pitch_class) % 12
+
+    def strain(way: int) -> tuple[int, int]:
+        return max(0, tune[1] + way - HIGHEST_SUNG) + max(0, LOWEST_SUNG - tune[0] - way), abs(way)
+
+    return min((up, up - 12) if up else (0,), key=strain)
+
+
+def _compass(hymn: Hymn) -> tuple[int, int]:
+    keys = [note.pitch.midi for note in hymn.tune.tune_voice.notes]
+    return min(keys), max(keys)
 
 
 @dataclass(frozen=True, slots=True)

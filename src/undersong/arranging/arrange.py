@@ -63,6 +63,8 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
         sections.append(section)
         findings += told
     findings += _unknown_symbols(sections)
+    if any(span.origin == "proposed" for span in harmony.spans):
+        findings += [tell(section, "harmony-proposed", section.bars[0].start) for section in sections]
     return Arrangement(
         hymn.title, hymn.tune_name, hymn.text.metre, moved.key, plan, tuple(sections), tuple(findings),
         _credits(hymn),

@@ -9,7 +9,7 @@ References: common practice, no source; prices from a trial on 150 folk tunes wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -21,8 +21,10 @@ from undersong.textures.units import bar_at
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
 OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 60.0, 30.0, 6.0, 8.0
-AWKWARD = {6: 4.0, 10: 8.0, 11: 8.0}
+AWKWARD = {6: 12.0, 10: 20.0, 11: 20.0}
 """Tritone and sevenths are hard to hear as a bass."""
+LAST_HEIGHT = 0.8
+"""The last bass note lies low: a semitone above C3 costs so much."""
 TWO_LEAPS, WIDE_LEAP, THIRD_TWICE, MOTION, HEIGHT = 25.0, 40.0, 20.0, 0.35, 0.12
 
 
@@ -36,6 +38,7 @@ class _Slot:
     tune_last: int
     line_start: bool
     line_end: bool
+    last: bool = False
 
 
 def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
@@ -76,7 +79,20 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
                     start in line_starts or not slots, end in line_ends,
                 )
             )  # fmt: skip
-    return slots
+    downbeats = _first_downbeats(verse)
+    return [
+        replace(slot, line_start=slot.line_start or slot.start in downbeats, last=index == len(slots) - 1)
+        for index, slot in enumerate(slots)
+    ]
+
+
+def _first_downbeats(verse: WalkedVerse) -> set[Fraction]:
+    """The first bar line in each line: where a line that begins with a pickup really sets out."""
+    found = set()
+    for line in verse.lines:
+        inside = [bar.start for bar in verse.bars if line.start <= bar.start < line.end]
+        found.update(inside[:1])
+    return found
 
 
 def _names(one: WalkedChord, *, first: bool) -> tuple[tuple[PitchName, float], ...]:
@@ -106,7 +122,10 @@ def _options(slot: _Slot, low: int, high: int) -> list[tuple[Pitch, float]]:
         for octave in range(1, 6):
             pitch = Pitch(name.step, name.alter, octave)
             if low <= pitch.midi <= high:
-                found.append((pitch, price + HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)))
+                height = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
+                if slot.last:
+                    height += LAST_HEIGHT * max(0, pitch.midi - 48)
+                found.append((pitch, price + height))
     if not found:
         assert root is not None
         name = slot.chord.chord.bass or root
@@ -128,7 +147,8 @@ def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
                 cost += OCTAVES_CONTRARY
             elif abs(leap) <= 2:
                 # A slash bass is printed: what it implies is the print's, not ours.
-                cost += OCTAVES_PRINTED if second.chord.chord.bass is not None else OCTAVES_BY_STEP
+                printed = first.chord.chord.bass is not None or second.chord.chord.bass is not None
+                cost += OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
             else:
                 cost += OCTAVES_SAME_WAY
     if second.line_end and second.chord is not first.chord:
@@ -182,6 +202,11 @@ def _pieces(verse: WalkedVerse, slots: list[_Slot], path: list[Pitch]) -> tuple[
             bar = bar_at(verse.bars, start)
             end = min(slot.end, bar.end)
             tied_from = held if first else True
+            if tied_from and pieces and start > bar.start and pieces[-1].end == start:
+                last = pieces[-1]  # one held key in one bar is one note
+                pieces[-1] = replace(last, length=last.length + end - start)
+                start, first = end, False
+                continue
             if tied_from and pieces:
                 last = pieces[-1]
                 pieces[-1] = Piece(last.start, last.length, last.pitch, last.tied_from, tied_to=True)

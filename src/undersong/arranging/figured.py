@@ -54,7 +54,7 @@ FALL_BACK = ("block", "bare")
 def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int) -> Ground:
     """A verse as textures see it, the tune so many octaves up."""
     tune = tuple(Sounded(one.start, one.end, one.pitch.octaves_up(octaves)) for one in verse.sounded_tune)
-    return Ground(verse.bars, verse.beats, verse.lines, verse.chords, tune, merged(bass))
+    return Ground(verse.bars, verse.beats, verse.lines, verse.chords, tune, merged(bass), verse.suspensions)
 
 
 def _bench(section: Accompaniment, organ: Organ, player: Player) -> Bench:

@@ -20,7 +20,7 @@ from undersong.model.symbol import symbol as show
 from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
 from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.places import PLACES
-from undersong.textures.units import leading_notes, sevenths
+from undersong.textures.units import leading_notes, sevenths, suspended
 
 MOVING = ("broken", "alberti", "held", "bass-and-chord", "strummed")
 
@@ -34,6 +34,7 @@ def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ..
         *_semitone_under_tune(accompaniment, verse, keys),
         *_missing_thirds(accompaniment, verse, keys),
         *_silent_hand(accompaniment, verse, keys),
+        *_suspensions(accompaniment, verse, keys),
     ]
     if accompaniment.texture in MOVING:
         found += [tell(accompaniment, "beat-not-struck", beat) for beat in missing_beats(accompaniment)]
@@ -96,8 +97,18 @@ def _missing_thirds(accompaniment: Accompaniment, verse: WalkedVerse, keys: tupl
             continue
         name = third.name.pitch_class
         clash = any((key.midi - name) % 12 in (1, 11) and key.part == "tune" for key in sounding)
+        clash = clash or any(name == held.resolution for held in suspended(verse.suspensions, one.start, one.end))
         if not clash and sounding and not any(key.midi % 12 == name for key in sounding):
             yield tell(accompaniment, "third-missing", one.start, symbol=show(one.chord))
+
+
+def _suspensions(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """R5: a suspension printed in alto or tenor sounds in the figure while it is held."""
+    figure = [key for key in keys if key.part == "figure"]
+    inner = [one for one in verse.suspensions if one.inner]
+    for one, sounding in overlapping(inner, figure) if figure else ():
+        if not any(key.midi % 12 == one.name for key in sounding):
+            yield tell(accompaniment, "suspension-lost", one.start, pitch=key_name(60 + one.name)[:-1])
 
 
 def _silent_hand(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:

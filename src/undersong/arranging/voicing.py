@@ -2,7 +2,7 @@
 
 A join costs motion, faults of the skeleton (parallel and direct octaves and fifths between the
 lowest and highest level, tune and feet) and sevenths that do not fall; common tones earn. At the
-end of a line only a quarter of the motion counts.
+end of a line only half of the motion counts.
 
 References: prices from a trial on chorales and folk tunes (parallels dear, not forbidden).
 """
@@ -19,7 +19,7 @@ BEYOND = 1.2 * 0.35
 COMMON = -1.2
 PARALLEL = 120.0
 DIRECT = 12.0
-UNRESOLVED = 5.0
+UNRESOLVED = 15.0
 OTHER_FORM = 3.0
 
 
@@ -77,7 +77,7 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
         return 0.0
     cost = _motion(levels, levels_next)
     if first.line != second.line:
-        return cost / 4
+        return cost / 2
     low, low_next, high, high_next = levels[0], levels_next[0], levels[-1], levels_next[-1]
     blocks = first.held and second.held and len(levels) == len(levels_next) == 3
     for ways in moves:

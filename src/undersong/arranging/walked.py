@@ -6,6 +6,7 @@ notes from the beginning of the verse; pieces are notes as printed, cut at bar l
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -17,7 +18,7 @@ from undersong.model.hymn import Hymn
 from undersong.model.pitch import Pitch
 from undersong.model.text import Verse
 from undersong.model.tune import WalkedBar, sing, walk
-from undersong.textures.ground import Sounded, WalkedChord
+from undersong.textures.ground import Sounded, Suspension, WalkedChord
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class WalkedVerse:
     breaths: tuple[Fraction, ...]
     holds: tuple[Fraction, ...]
     words: tuple[Word, ...]
+    suspensions: tuple[Suspension, ...] = ()
 
     def voice(self, name: str) -> tuple[Piece, ...]:
         """The pieces of a voice; empty if it is not printed."""
@@ -174,6 +176,31 @@ def _lines(hymn: Hymn, steps: tuple[WalkedBar, ...], end: Fraction) -> tuple[Pla
     return tuple(PlacedLine(start, stop) for start, stop in zip(ordered, [*ordered[1:], end], strict=True))
 
 
+def _suspensions(
+    harmony: Harmony, steps: tuple[WalkedBar, ...], voices: tuple[tuple[str, tuple[Piece, ...]], ...]
+) -> tuple[Suspension, ...]:
+    """Printed suspensions along the walk, each until its own voice moves to the resolution."""
+    found = []
+    sounded = {name: merged(pieces) for name, pieces in voices}
+    for one in harmony.non_chord_notes:
+        notes = sounded.get(one.voice, ())
+        if one.kind != "suspension" or not notes:
+            continue
+        for step in steps:
+            if not step.onset <= one.onset < step.onset + step.length:
+                continue
+            start = step.start_of(one.onset)
+            at = bisect_right(notes, start, key=lambda note: note.start) - 1
+            if 0 <= at < len(notes) - 1 and notes[at].end > start and notes[at + 1].start == notes[at].end:
+                found.append(
+                    Suspension(
+                        start, notes[at].end, notes[at].midi % 12, notes[at + 1].midi % 12,
+                        inner=one.voice in ("alto", "tenor"),
+                    )
+                )  # fmt: skip
+    return tuple(sorted(found, key=lambda one: float(one.start)))
+
+
 def walk_verse(hymn: Hymn, harmony: Harmony, verse: Verse | None) -> WalkedVerse:
     """Walk one verse of a hymn (None: the tune without words) in that verse's rhythm."""
     steps = walk(hymn.tune)
@@ -186,14 +213,16 @@ def walk_verse(hymn: Hymn, harmony: Harmony, verse: Verse | None) -> WalkedVerse
         breaths.update(step.start_of(one) for one in hymn.tune.breaths if inside[0] < one <= inside[1])
         holds += [step.start_of(one) for one in hymn.tune.holds if inside[0] <= one < inside[1]]
     breaths.discard(bars[-1].end)
+    voices = tuple((voice.name, _pieces(hymn, verse, voice.name, steps)) for voice in hymn.tune.voices)
     return WalkedVerse(
         verse.number if verse else None,
         bars,
-        tuple((voice.name, _pieces(hymn, verse, voice.name, steps)) for voice in hymn.tune.voices),
+        voices,
         hymn.tune.tune_voice.name,
         _chords(harmony, steps),
         lines,
         tuple(sorted(breaths)),
         tuple(sorted(holds)),
         _words(verse, steps),
+        _suspensions(harmony, steps, voices),
     )

@@ -52,6 +52,8 @@ KINDS = _rows(
      "Put it into the left hand.", "R1; common practice, no source"),
     ("semitone-under-tune", "hard", "{pitch} sounds a semitone below the tune's {tune} on the beat",
      "Let the neighbouring note sound until the tune moves.", "R2; common practice, no source"),
+    ("suspension-lost", "soft", "the printed suspension of {pitch} is not in the figure",
+     "Solo the tune over the printed parts there.", "R5; common practice, no source"),
     ("left-hand-silent", "soft", "the left hand is silent under {symbol}",
      "Choose another texture, or solo the tune an octave up.", "R10; common practice, no source"),
     ("parallels", "soft", "{interval} in parallel between {voices}",
@@ -63,10 +65,13 @@ KINDS = _rows(
     ("redistributed", "note", "{pitch} is given to the {limb} because of the stretch",
      "", "hands"),
     ("changed-here", "note", "{what}", "", "repair"),
+    ("harmony-proposed", "note", "the harmony is proposed: neither parts nor symbols are printed", "", "reading"),
     ("not-served", "soft", "{texture} cannot serve this verse: {reason}; {instead} is laid out instead",
      "Choose another texture.", "the texture's needs"),
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),
+    ("two-readings", "soft", "the guitarist's {thin} and the full {full} hold {two} and {one} together",
+     "Let the guitar play the full chord here, or rest.", "a semitone on one beat; common practice, no source"),
 )  # fmt: skip
 
 

@@ -175,7 +175,8 @@ class Tune:
 def show_beat(beat: Fraction) -> str:
     """A beat as an organist writes it: `3`, `2½`, else a fraction."""
     whole, rest = divmod(beat, 1)
-    marks = {Fraction(0): "", Fraction(1, 2): "½", Fraction(1, 4): "¼", Fraction(3, 4): "¾"}
+    marks = {Fraction(0): "", Fraction(1, 2): "½", Fraction(1, 4): "¼", Fraction(3, 4): "¾", Fraction(1, 3): "⅓",
+             Fraction(2, 3): "⅔"}  # fmt: skip
     return f"{whole}{marks[rest]}" if rest in marks else str(beat)
 
 

@@ -9,7 +9,7 @@ from the first sound of the whole arrangement. Each section keeps one pace; a ho
 A key is a number on a division: two hands on one division share its keys.
 
 References: repeated notes lose half their value, common practice (no source), at most `MOST_OPENING_SECONDS`;
-the gap between sections after rule R18 in its simple form: whole beats, and the next first note on its own beat.
+the gap between sections after rule R18: the bar filled, the lift, and the next pickup on its own beat.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from fractions import Fraction
 
 from undersong.model.accompaniment import Accompaniment, Arrangement, PlacedBar, PlayedNote
 from undersong.model.performance import PaceMark, Performance, SoundedNote
+from undersong.model.time import Pace
 
 MOST_OPENING_SECONDS = 0.35
 """A key struck again is open for half its first value, at most so long (common practice, no source)."""
@@ -48,27 +49,54 @@ def perform(arrangement: Arrangement) -> Performance:
     for index, section in enumerate(sections):
         quarter_seconds = section.pace.seconds(Fraction(1))
         paces.append(PaceMark(begins_seconds, quarter_seconds, section.id, Fraction(0)))
-        notes += _sounding(section, begins_seconds)
-        begins_seconds += section.pace.seconds(section.length)
+        gap = NO_GAP
         if index + 1 < len(sections):
             gap = gap_between(section, sections[index + 1], arrangement.plan.gap_beats)
-            begins_seconds += section.pace.seconds(gap)
+        notes += _sounding(section, begins_seconds, gap.hold)
+        begins_seconds += section.pace.seconds(section.length + gap.length)
     ordered = sorted(notes, key=lambda note: (note.on_seconds, note.division, note.number))
     return Performance(tuple(ordered), tuple(paces), begins_seconds)
 
 
-def gap_between(section: Accompaniment, following: Accompaniment, beats: int) -> Fraction:
-    """Quarter notes of silence after a section: whole beats, lengthened until the next pickup falls on its own beat.
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Between two sections: how long the last chord is held on, then the lift, in quarter notes."""
 
-    The beats of the section that ends go on through the gap; the beats of the next one fall in with them, so a
-    pickup begins as long before one of them as it would inside the hymn. A section that ends with a short last
-    bar leaves room for the pickup, and the gap is the beats asked for.
+    hold: Fraction
+    lift: Fraction
+
+    @property
+    def length(self) -> Fraction:
+        """From the written end of a section to the first note of the next."""
+        return self.hold + self.lift
+
+
+def gap_between(section: Accompaniment, following: Accompaniment, beats: int) -> Gap:
+    """The gap after a section (R18): the bar is filled, a pickup falls on its own beat, the lift is 1.0 to 1.8 s.
+
+    `beats` is the lift wished for in beats; where it would be shorter or longer than that, the nearest number of
+    beats that is not is taken, or else half a beat. What is left of the bar the last chord is held.
     """
     beat = max(section.bars[-1].time.beat, section.pace.beat)
+    bar = max(section.bars[-1].time.bar_length, beat)
+    lift = _lift(section.pace, beat, beats)
     ends = _place(section.bars[-1], section.length)
-    opening, next_beat = following.bars[0], max(following.bars[0].time.beat, following.pace.beat)
-    ahead = -_place(opening, Fraction(0)) % next_beat * _quarters_a_minute(section) / _quarters_a_minute(following)
-    return beats * beat + (-ends - ahead) % beat
+    opening = following.bars[0]
+    pickup = opening.length if opening.pickup else Fraction(0)
+    ahead = pickup * _quarters_a_minute(section) / _quarters_a_minute(following)
+    hold = (-ends - ahead - lift) % bar
+    return Gap(hold, lift)
+
+
+NO_GAP = Gap(Fraction(0), Fraction(0))
+SHORTEST_LIFT_SECONDS, LONGEST_LIFT_SECONDS = 1.0, 1.8
+"""R18 (common practice, no source)."""
+
+
+def _lift(pace: Pace, beat: Fraction, beats: int) -> Fraction:
+    choices = [beat * count for count in range(1, 9)] + [beat / 2]
+    fit = [one for one in choices if SHORTEST_LIFT_SECONDS <= pace.seconds(one) <= LONGEST_LIFT_SECONDS]
+    return min(fit, key=lambda one: abs(one - beats * beat)) if fit else beat * max(1, beats)
 
 
 def _quarters_a_minute(section: Accompaniment) -> Fraction:
@@ -80,7 +108,7 @@ def _place(bar: PlacedBar, start: Fraction) -> Fraction:
     return (bar.beat_of(start) - 1) * bar.time.beat
 
 
-def _sounding(section: Accompaniment, begins_seconds: float) -> Iterable[SoundedNote]:
+def _sounding(section: Accompaniment, begins_seconds: float, hold: Fraction) -> Iterable[SoundedNote]:
     """The keys of one section: ties merged, one key struck once at a time, repeated keys opened, breaths lifted."""
     by_key: dict[tuple[str, int], list[_Stroke]] = {}
     for stroke in _strokes(section.notes):
@@ -89,9 +117,9 @@ def _sounding(section: Accompaniment, begins_seconds: float) -> Iterable[Sounded
     for strokes in by_key.values():
         single = _one_at_a_time(strokes)
         for index, stroke in enumerate(single):
-            up_seconds = section.pace.seconds(stroke.end)
+            up_seconds = section.pace.seconds(stroke.end + (hold if stroke.end == section.length else 0))
             down_seconds = section.pace.seconds(stroke.start)
-            half_seconds = (up_seconds - down_seconds) / 2
+            half_seconds = section.pace.seconds(stroke.end - stroke.start) / 2
             if stroke.end in breaths:
                 up_seconds -= min(LIFT_SECONDS, half_seconds)
             if index + 1 < len(single):

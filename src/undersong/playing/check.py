@@ -88,7 +88,9 @@ def check(accompaniment: Accompaniment, organ: Organ, player: Player) -> tuple[F
 def tell(
     accompaniment: Accompaniment, kind: str, start: Fraction, notes: tuple[str, ...] = (), **facts: object
 ) -> Finding:
-    """A finding of a kind at a place of a section."""
+    """A finding of a kind at a place of a section; without notes of its own it is marked at the tune."""
+    if not notes:
+        notes = tuple(one.id for one in accompaniment.notes if one.part == "tune" and one.start >= start)[:1]
     bar = accompaniment.bar_at(start)
     return finding(
         kind, section=accompaniment.id, bar=bar.number, beat=str(bar.beat_of(start)), start=start, notes=notes, **facts

@@ -39,6 +39,21 @@ class WalkedChord:
 
 
 @dataclass(frozen=True, slots=True)
+class Suspension:
+    """A printed note held over into a chord it does not belong to, until it steps to its resolution.
+
+    `name` and `resolution` are pitch classes; `inner` says that it lies in alto or tenor, where a
+    figure must carry it, because no chord symbol holds it (R5).
+    """
+
+    start: Fraction
+    end: Fraction
+    name: int
+    resolution: int
+    inner: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
 
@@ -68,6 +83,7 @@ class Ground:
     chords: tuple[WalkedChord, ...]
     tune: tuple[Sounded, ...]
     bass: tuple[Sounded, ...]
+    suspensions: tuple[Suspension, ...] = ()
 
     @property
     def end(self) -> Fraction:

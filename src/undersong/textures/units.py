@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
-from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in, sounding
+from undersong.textures.ground import Bench, Ground, Sounded, Suspension, WalkedChord, chords_in, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.table import Texture
 
@@ -65,16 +65,25 @@ def is_dense(ground: Ground) -> bool:
     return sum(beat in starts for beat in ground.beats) > 0.6 * len(ground.beats)
 
 
-def leading_notes(one: WalkedChord) -> frozenset[int]:
-    """The leading note of the chord's key, where the chord has dominant function and holds it.
+_DOMINANT = ("dominant", "dominant-ninth", "dominant-11th", "dominant-13th", "augmented-seventh")
+_LEADING = ("diminished", "half-diminished", "diminished-seventh")
 
-    A chord counts as dominant when the note is its third or its root (V, V7, vii).
+
+def leading_notes(one: WalkedChord) -> frozenset[int]:
+    """The leading note in a chord of dominant function, applied dominants included.
+
+    It is the third of a dominant seventh and the root of a diminished chord; in a plain triad it is the
+    leading note of the key, where that is third or root.
     """
-    note = one.key.leading_note.pitch_class
     chord = one.chord
-    if chord.root is None or note not in chord.pitch_classes:
+    if chord.root is None:
         return frozenset()
     third = chord.third
+    if chord.kind in _DOMINANT and third is not None:
+        return frozenset({third.name.pitch_class})
+    if chord.kind in _LEADING:
+        return frozenset({chord.root.pitch_class})
+    note = one.key.leading_note.pitch_class
     dominant = chord.root.pitch_class == note or (third is not None and third.name.pitch_class == note)
     return frozenset({note}) if dominant else frozenset()
 
@@ -216,9 +225,14 @@ def _unit(
         start, end, max(0, line), main, slots, held,
         _first(tune, start), tune[-1].midi if tune else -1,
         _first(bass, start), bass[-1].midi if bass else -1,
-        _wanted(main), frozenset(at_start), frozenset(everything), single,
+        _with_suspensions(_wanted(main), ground, start), frozenset(at_start), frozenset(everything), single,
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
     )  # fmt: skip
+
+
+def suspended(suspensions: tuple[Suspension, ...], start: Fraction, end: Fraction) -> list[Suspension]:
+    """The suspensions that are held anywhere in [start, end)."""
+    return [one for one in suspensions if one.start < end and one.end > start]
 
 
 def _silence(ground: Ground, start: Fraction, end: Fraction) -> WalkedChord:
@@ -227,6 +241,13 @@ def _silence(ground: Ground, start: Fraction, end: Fraction) -> WalkedChord:
 
 def _first(notes: list[Sounded], start: Fraction) -> int:
     return notes[0].midi if notes and notes[0].start <= start else -1
+
+
+def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction) -> frozenset[int]:
+    """What must sound where a suspension stands for its resolution."""
+    for held in suspended(ground.suspensions, start, start + Fraction(1, 64)):
+        wanted = (wanted - {held.resolution}) | ({held.name} if held.inner else frozenset())
+    return wanted
 
 
 def _wanted(one: WalkedChord) -> frozenset[int]:
@@ -252,6 +273,10 @@ def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: f
         return Slot(start, end, frozenset(), frozenset(), bench.lowest, bench.highest)
     allowed = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) or chords[0].chord.pitch_classes
     forbidden: set[int] = set()
+    for held in suspended(ground.suspensions, start, end):
+        # R5: the resolution is silent meanwhile in every hand; in the figure the suspended note takes its place.
+        forbidden.add(held.resolution)
+        allowed = (allowed - {held.resolution}) | ({held.name} if held.inner else frozenset())
     for one in chords:
         once = leading_notes(one) | sevenths(one)
         forbidden |= once & {note.midi % 12 for note in [*tune, *bass] if note.start < one.end and note.end > one.start}

@@ -24,10 +24,10 @@ LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9
 
 PRICE = {
     "missing": 60.0, "missing-third": 15.0, "missing-but-later": 18.0, "no-fifth": 1.0,
-    "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 3.0, "twice-single": 150.0,
-    "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 0.5, "home": 0.12,
+    "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
+    "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
-    "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 4.0,
+    "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "override": 2.0, "silent-slot": 6.0, "one-note": 90.0, "nothing": 220.0, "dip": 6.0,
 }  # fmt: skip
 
@@ -114,6 +114,8 @@ def _placings(
             pools.append([key for key in range(low, top + 1) if key % 12 in fits])
             continue
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
+        # A suspended note may begin a level that steps to its resolution in later slots.
+        names |= struck[0].allowed - unit.chord.chord.pitch_classes
         ceilings = [slot.ceiling for slot in struck]
         ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
         names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
@@ -148,6 +150,14 @@ def _strikes(
             if dip and not bench.same_manual and key > slot.ceiling and key % 12 in slot.allowed - slot.forbidden:
                 keys.append(key)
                 cost += PRICE["dip"]
+                continue
+            resolved = [
+                key - step
+                for step in (1, 2)
+                if _fits(slot, key - step) and key % 12 in unit.slots[0].allowed - unit.chord.chord.pitch_classes
+            ]
+            if resolved:  # the suspended note steps to its resolution in the same place of the figure
+                keys.append(resolved[0])
                 continue
             near = sorted(
                 (abs(other - key), other)
@@ -193,7 +203,9 @@ def _candidate(
         cost += PRICE["feet-name"] * (levels[0] % 12 == unit.bass_first % 12)
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)
         if levels[0] < unit.bass_first:
-            cost += 8.0  # the feet stay lowest, so that no inversion is heard that nobody chose
+            cost += PRICE["under-feet"]  # no inversion is heard that nobody chose
+    elif chord.root is not None and levels[0] % 12 != chord.root.pitch_class:
+        cost += PRICE["not-on-root"]  # without feet the hand's lowest note is the bass
     cost += PRICE["low"] * max(0, 52 - levels[0])
     cost += PRICE["stretch"] * max(0, span(levels[0], levels[-1]) - bench.span_easy)
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)

@@ -29,6 +29,7 @@ from undersong.model.pitch import Key
 from undersong.model.plan import VersePlan
 from undersong.model.time import Pace
 from undersong.model.tune import show_beat
+from undersong.performing import NO_GAP, Gap, gap_between
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.writing.engraver import MARGIN_MM, System, text_width
@@ -227,7 +228,7 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
     if not systems.get(section.id):
         raise CannotEngrave(f"{section_name(section)} has no engraved systems", place=section_name(section))
     is_verse = section.kind == "verse" and section.verse is not None
-    gap = arrangement.plan.gap_beats if after else 0
+    gap = gap_between(section, after, arrangement.plan.gap_beats) if after else NO_GAP
     return {
         "number": str(section.verse) if is_verse else section_name(section),
         "words": first_words(section),
@@ -235,11 +236,21 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
         "hands": _hands(section),
         "about": _about(_texture(section), _registration(section)),
         "systems": [system.svg for system in systems[section.id]],
-        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * gap),
-        "gap_words": f"gap of {gap} beat{'s' if gap != 1 else ''}" if gap else "",
+        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
+        "gap_words": _gap_words(gap, section.pace.beat),
         "next": _next(section, after) if after else "",
         "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
     }
+
+
+def _gap_words(gap: Gap, beat: Fraction) -> str:
+    """`hold 2 more beats, lift 2`."""
+    if not gap.length:
+        return ""
+    hold, lift = gap.hold / beat, gap.lift / beat
+    if hold:
+        return f"hold {show_beat(hold)} more beat{'s' if hold > 1 else ''}, lift {show_beat(lift)}"
+    return f"lift {show_beat(lift)} beat{'s' if lift > 1 else ''}"
 
 
 WHO = {"all": "all", "": ""}
@@ -357,6 +368,8 @@ def _grouped(found: Sequence[Finding], by: Any) -> list[list[Finding]]:
 
 
 def _place(one: Finding) -> str:
+    if one.bar == "0":
+        return "pickup"
     try:
         beat = show_beat(Fraction(one.beat))
     except ValueError:
