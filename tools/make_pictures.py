@@ -1,4 +1,4 @@
-"""Make the pictures that the README and the docs show, from the demo hymns.
+"""Make the pictures that the README and the docs show, and the page of textures, from the demo hymns.
 
 Usage: make_pictures.py [FOLDER], by default docs/. Needs the packages of the tests.
 """
@@ -6,6 +6,7 @@ Usage: make_pictures.py [FOLDER], by default docs/. Needs the packages of the te
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import pypdfium2
@@ -13,30 +14,117 @@ from PIL import Image, ImageChops, ImageOps
 
 from undersong import workflow
 from undersong.demo import hymn_files
+from undersong.model.plan import TunePlace
+from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
 
 SCALE = 1.8
+TWO_SYSTEMS = 0.572
 
 
-def picture(file: Path, wishes: workflow.Wishes, place: Path, share: float) -> None:
-    """The upper share of a hymn's first page, cut to what is printed on it."""
+@dataclass(frozen=True)
+class Shown:
+    """A picture: demo hymn, verse, texture, place of the tune, and the rule to look for."""
+
+    hymn: str
+    verse: int
+    texture: str
+    place: TunePlace
+    rule: str
+
+
+SHOWN = (
+    Shown(
+        "06", 1, "as-printed", "at-pitch",
+        "The print wins: an inner note goes to the other hand only where the stretch asks.",
+    ),
+    Shown(
+        "06", 2, "soloed", "at-pitch",
+        "The tune has a manual of its own; too wide a tenth is closed by an octave.",
+    ),
+    Shown(
+        "02", 1, "block", "at-pitch",
+        "R1: thirds and sevenths sound once; R19: the last chord stands, root lowest.",
+    ),
+    Shown(
+        "02", 2, "broken", "at-pitch",
+        "R2: no chord tone a semitone below the tune on a beat; R16: line ends are struck once.",
+    ),
+    Shown(
+        "05", 3, "alberti", "octave-up",
+        "R14: to the last chord of a line every beat is struck.",
+    ),
+    Shown(
+        "02", 3, "held", "octave-up",
+        "R10: the lowest note is held while the others move.",
+    ),
+    Shown(
+        "05", 2, "bass-and-chord", "at-pitch",
+        "R14: the feet strike the beat, the hand answers.",
+    ),
+    Shown(
+        "02", 4, "strummed", "at-pitch",
+        "R10: accent comes from length: the first chord is long, the others short.",
+    ),
+    Shown(
+        "03", 1, "drone", "at-pitch",
+        "Tonic and fifth; refused where the harmony leaves the tonic for long.",
+    ),
+    Shown(
+        "07", 1, "unison", "at-pitch",
+        "No harmony at all: a call to attention.",
+    ),
+    Shown(
+        "02", 1, "two-voices", "at-pitch",
+        "R11: root in the bass, but a third where octaves with the tune would move by step.",
+    ),
+    Shown(
+        "02", 2, "block", "tenor",
+        "R3: a lowered tune needs new parts above it: its fourths would become fifths.",
+    ),
+    Shown(
+        "06", 2, "block", "pedal",
+        "R4: no 16' and no coupler; the left hand carries the true bass.",
+    ),
+)  # fmt: skip
+
+
+def picture(shown: Shown, file: Path, place: Path) -> None:
+    """The first two systems of a verse with its heading, cut to what is printed."""
+    wishes = workflow.Wishes(verses=(shown.verse,), textures=(shown.texture,), tune=shown.place)
     with workflow.Writer(workflow.Output(place.parent, ("pdf",))) as writer:
         arrangement = workflow.lay_out(workflow.read(file)[0], wishes)
+        assert arrangement.sections[0].texture == shown.texture, arrangement.findings
         pdf = writer.write(arrangement, place.stem)[0]
     page = pypdfium2.PdfDocument(pdf)[0].render(scale=SCALE).to_pil().convert("L")
     pdf.unlink()
-    page = page.crop((0, 0, page.width, round(page.height * share)))
-    left, top, right, bottom = ImageChops.invert(page).getbbox()
-    page = ImageOps.expand(page.crop((left, top, right, bottom)), 24, 255)
+    page = page.crop((0, 0, page.width, round(page.height * TWO_SYSTEMS)))
+    page = ImageOps.expand(page.crop(ImageChops.invert(page).getbbox()), 24, 255)
     page.quantize(16).save(place, optimize=True)
 
 
 def main() -> int:
-    """All pictures."""
+    """All pictures, and docs/textures.md with one of each."""
     folder = Path(sys.argv[1] if len(sys.argv) > 1 else "docs")
-    folder.mkdir(exist_ok=True)
+    (folder / "textures").mkdir(parents=True, exist_ok=True)
     hymns = {file.name[:2]: file for file in hymn_files()}
-    wishes = workflow.Wishes(verses=(2,), textures=("broken",))
-    picture(hymns["02"], wishes, folder / "broken-chords.png", 0.572)
+    page = [
+        "# The textures", "",
+        "Made by `tools/make_pictures.py` from the hymns of an invented parish, with the rule of the craft to look for.", "",
+    ]  # fmt: skip
+    for shown in SHOWN:
+        name = f"{shown.texture}-{shown.place}.png"
+        picture(shown, hymns[shown.hymn], folder / "textures" / name)
+        row = TEXTURES[shown.texture]
+        place = "" if shown.place == "at-pitch" else f", {PLACES[shown.place].says}"
+        page += [
+            f"## {row.title}{place}", "",
+            f"`--texture {row.name} --tune {shown.place}`: {row.what}. Needs {row.needs}.", "",
+            f"![A verse in this texture](textures/{name})", "", shown.rule, "",
+        ]  # fmt: skip
+        if sys.stderr.isatty():
+            print(f"\r{name}", end="", file=sys.stderr)
+    (folder / "textures.md").write_text("\n".join(page))
     return 0
 
 
