@@ -110,7 +110,7 @@ def main() -> int:
     hymns = {file.name[:2]: file for file in hymn_files()}
     page = [
         "# The textures", "",
-        "Made by `tools/make_pictures.py` from the hymns of an invented parish, with the rule of the craft to look for.", "",
+        "Made by `tools/make_pictures.py` from the demo hymns, with the rule of the craft to look for.", "",
     ]  # fmt: skip
     for shown in SHOWN:
         name = f"{shown.texture}-{shown.place}.png"

@@ -10,15 +10,18 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from itertools import combinations, pairwise
 from typing import Protocol, TypeVar
 
 from undersong.arranging.walked import WalkedVerse
-from undersong.model.accompaniment import Accompaniment, beats_of
+from undersong.model.accompaniment import Accompaniment, PlacedLine, beats_of
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol as show
 from undersong.playing.check import HeldKey, held_keys, key_name, slices, tell
 from undersong.textures.ground import chord_at, chords_in
+from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.units import leading_notes, sevenths, suspended
 
@@ -35,6 +38,7 @@ def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ..
         *_missing_thirds(accompaniment, verse, keys),
         *_silent_hand(accompaniment, verse, keys),
         *_suspensions(accompaniment, verse, keys),
+        *_parallels(accompaniment, verse, keys),
     ]
     if accompaniment.texture in MOVING:
         found += [tell(accompaniment, "beat-not-struck", beat) for beat in missing_beats(accompaniment)]
@@ -100,6 +104,65 @@ def _missing_thirds(accompaniment: Accompaniment, verse: WalkedVerse, keys: tupl
         clash = clash or any(name == held.resolution for held in suspended(verse.suspensions, one.start, one.end))
         if not clash and sounding and not any(key.midi % 12 == name for key in sounding):
             yield tell(accompaniment, "third-missing", one.start, symbol=show(one.chord))
+
+
+@dataclass(frozen=True, slots=True)
+class _Skeleton:
+    """What is heard as voices where a chord begins: tune, feet, lowest and highest note of the figure (-1: none)."""
+
+    start: Fraction
+    ids: tuple[str, ...]
+    voices: tuple[tuple[str, int], ...]
+
+
+def _skeletons(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[_Skeleton]:
+    """One for each group of the figure: from a chord, a bar line or the grid's next unit to the next of these."""
+    groups: list[PlacedLine] = []
+    for one in verse.chords:
+        start = one.start
+        while start < one.end:
+            bar = accompaniment.bar_at(start)
+            length = grid(bar.time).unit_beats * bar.time.beat
+            following = bar.start + ((start - bar.start) // length + 1) * length
+            end = min(one.end, bar.end, following)
+            groups.append(PlacedLine(start, end))
+            start = end
+    for group, sounding in overlapping(groups, keys):
+        figure = sorted(key.midi for key in sounding if key.part == "figure" and group.start <= key.start < group.end)
+        outer = [key for key in sounding if key.part in ("tune", "bass") and key.start <= group.start]
+        voices = {key.part: key.midi for key in outer}
+        if figure:
+            voices["lowest of the figure"] = figure[0]
+        if figure and figure[-1] > figure[0]:
+            voices["highest of the figure"] = figure[-1]
+        long = group.end - group.start >= accompaniment.bar_at(group.start).time.beat
+        yield _Skeleton(group.start, tuple(key.id for key in outer), tuple(voices.items()) if long else ())
+
+
+def _parallels(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
+    """R9: perfect fifths and octaves in parallel between the figure's outer levels, the tune and the feet."""
+    if not any(key.part == "figure" for key in keys):
+        return
+    line_starts = {line.start for line in verse.lines}
+    for before, after in pairwise(_skeletons(accompaniment, verse, keys)):
+        if after.start in line_starts:
+            continue
+        now = dict(after.voices)
+        for (first, a), (second, b) in combinations(before.voices, 2):
+            if first not in now or second not in now or {first, second} == {"tune", "bass"}:
+                continue
+            size = (a - b) % 12
+            moves = now[first] != a and now[second] != b
+            if moves and size in {0, 7} and (now[first] - now[second]) % 12 == size:
+                interval = "fifths" if size else "octaves"
+                yield tell(
+                    accompaniment,
+                    "parallels",
+                    after.start,
+                    after.ids,
+                    interval=interval,
+                    voices=f"{first} and {second}",
+                )
 
 
 def _suspensions(accompaniment: Accompaniment, verse: WalkedVerse, keys: tuple[HeldKey, ...]) -> Iterator[Finding]:
