@@ -16,7 +16,7 @@ from undersong.model.finding import Finding
 from undersong.model.pitch import Key, Pitch
 from undersong.model.plan import Plan
 from undersong.model.text import Hyphen
-from undersong.model.time import Pace, Time
+from undersong.model.time import Pace, Time, beat_of
 
 Limb = Literal["right hand", "left hand", "right foot", "left foot", "feet"]
 Tie = Literal["start", "stop", "both"]
@@ -43,10 +43,7 @@ class PlacedBar:
 
     def beat_of(self, start: Fraction) -> Fraction:
         """Beat of a place in this bar, from 1; a pickup counts as the end of a full bar."""
-        inside = start - self.start
-        if self.pickup and self.time.beats:
-            inside += self.time.bar_length - self.length
-        return inside / self.time.beat + 1
+        return beat_of(self.time, start - self.start, self.length, pickup=self.pickup)
 
 
 def beats_of(bars: tuple[PlacedBar, ...]) -> tuple[Fraction, ...]:

@@ -47,6 +47,13 @@ class Time:
         return Fraction(12, self.unit) if self.compound else Fraction(4, self.unit)
 
 
+def beat_of(time: Time, inside: Fraction, length: Fraction, *, pickup: bool) -> Fraction:
+    """Beat (from 1) of a place `inside` a bar of that length; a pickup counts as the end of a full bar."""
+    if pickup and time.beats:
+        inside += time.bar_length - length
+    return inside / time.beat + 1
+
+
 @dataclass(frozen=True, slots=True)
 class Pace:
     """How fast: beats a minute, with the beat in quarter notes."""

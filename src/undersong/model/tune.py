@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from undersong.model.chord import Chord
 from undersong.model.pitch import Interval, Key, Pitch
-from undersong.model.time import Pace, Time
+from undersong.model.time import Pace, Time, beat_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +36,7 @@ class Bar:
 
     def beat_of(self, onset: Fraction) -> Fraction:
         """Beat of a place in this bar, from 1, in beats; a pickup counts as the end of a full bar."""
-        inside = onset - self.onset
-        if self.pickup and self.time.beats:
-            inside += self.time.bar_length - self.length
-        return inside / self.time.beat + 1
+        return beat_of(self.time, onset - self.onset, self.length, pickup=self.pickup)
 
 
 @dataclass(frozen=True, slots=True)
