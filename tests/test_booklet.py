@@ -104,7 +104,8 @@ def test_every_verse_has_its_heading_and_foot(pages: list[str]) -> None:
     text = "\n".join(pages)
     for words in (
         "The silver morning on the hill", "r.h. Great", "l.h. Swell", "as printed", "broken chords, tune soloed",
-        "tune soloed an octave up", "quiet flutes", "hold 2 more beats, lift 2", "verse 2 · l.h. to Swell · tune an octave up",
+        "tune soloed an octave up", "quiet flutes", "hold 2 more beats, lift 2",
+        "verse 2 · l.h. to Swell · tune an octave up",
         "in D major", "1 of",
     ):  # fmt: skip
         assert words in text.replace("\xa0", " "), words
@@ -228,3 +229,15 @@ def test_keys_in_words(key: str, words: str) -> None:
 def test_first_words() -> None:
     """Syllables are joined, and more to come is shown."""
     assert first_words(verse(1)) == "The silver morning on the hill …"
+
+
+def test_a_first_verse_of_two_pages_begins_on_the_left() -> None:
+    """P7: what needs two pages starts on the left: a front page with the plan comes before it."""
+    units = [Unit((Item("head", 10.0, 0), Item("system", 60.0, 0, 0)), 0)]
+    units += [Unit((Item("system", 60.0, 0, number),), 0) for number in range(1, 4)]
+    pages = paginate(units, 150.0)
+    kinds = [[item["kind"] for item in page["items"]] for page in pages]
+    assert kinds[0] == ["plan"]
+    assert sum(kind == "system" for page in kinds for kind in page) == 4
+    short = paginate(units[:2], 150.0)
+    assert short[0]["items"][0]["kind"] == "head"

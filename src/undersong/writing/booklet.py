@@ -467,6 +467,11 @@ PAGE, TURN_INSIDE, FACING_INSIDE, TIGHT, EMPTY = 2.0, 4.0, 0.3, 0.4, 9.0
 """Costs: of a page, of a turn inside a verse, of a verse over two facing pages, of squeezing, of an empty third."""
 
 
+FRONT = 3.0
+"""Cost of a front page: less than a turn inside a verse, more than any other fault of a page."""
+FRONT_PAGE: dict[str, Any] = {"items": [{"kind": "plan", "verse": 0, "system": 0, "before_mm": 0.0}]}
+
+
 def _units(
     head: Mapping[str, Any],
     verses: Sequence[Mapping[str, Any]],
@@ -509,9 +514,10 @@ def paginate(units: Sequence[Unit], height_mm: float) -> list[dict[str, Any]]:
     """Divide units into pages of `height_mm` by least cost over the whole booklet, and space each page.
 
     A turn (odd page to even page) inside a verse costs much, a verse over two facing pages little; so does paper.
+    Where the first verse would be turned inside, a front page with the plan lets it begin on a left page (P7).
     """
     count = len(units)
-    best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {(0, 1): (0.0, ())}
+    best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {(0, 1): (0.0, ()), (0, 0): (FRONT, (0,))}
     for begin in range(count):
         for odd in (1, 0):
             if (begin, odd) not in best:
@@ -527,7 +533,9 @@ def paginate(units: Sequence[Unit], height_mm: float) -> list[dict[str, Any]]:
                 if state not in best or total < best[state][0] - 1e-9:
                     best[state] = (total, (*ends, end))
     _, ends = min(best[state] for state in ((count, 0), (count, 1)) if state in best)
-    return [_page(units[begin:end], height_mm) for begin, end in zip((0, *ends), ends, strict=False)]
+    return [
+        _page(units[begin:end], height_mm) if end else FRONT_PAGE for begin, end in zip((0, *ends), ends, strict=False)
+    ]
 
 
 def _page_cost(units: Sequence[Unit], height_mm: float, *, last: bool) -> float | None:
