@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 from printed import Printed, page
@@ -9,6 +10,7 @@ from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.hymn import Hymn
 from undersong.model.pitch import Pitch
 from undersong.model.plan import TunePlace
+from undersong.model.tune import Line
 from undersong.playing.check import HeldKey, held_keys
 from undersong.reading.musicxml import read_musicxml
 from undersong.workflow import Wishes, lay_out
@@ -17,6 +19,11 @@ from undersong.workflow import Wishes, lay_out
 def tune(music: str, *words: str) -> Hymn:
     """A melody with chord symbols, in the notation of `printed`."""
     return read_musicxml(page(Printed("Tune", music, words)), "invented.musicxml")
+
+
+def one_line(hymn: Hymn) -> Hymn:
+    """The same hymn taken as one line, so that a test of joins is no test of line ends."""
+    return replace(hymn, tune=replace(hymn.tune, lines=(Line(Fraction(0), hymn.tune.length),)))
 
 
 def four_parts(soprano: str, alto: str, tenor: str, bass: str) -> Hymn:
