@@ -7,7 +7,9 @@ voice of the staff, `&&` the next staff.
 
 Signs: `(time=3/4)`, `(key=-1)`, `(key=-1,dorian)`, `(forward)`, `(back)`, `(back=3)`, `(ending=1)`, `(stop=1)`,
 `(double)`, `(implicit)`, `(number=X1)`, `(segno)`, `(coda)`, `(dacapo)`, `(dalsegno)`, `(fine)`, `(tocoda)`,
+`(endtext=v.4)` what an ending's bracket says,
 `(tempo=72)`, `(words=Fine)`, `(transpose=-2)`, `(C/minor/m/G)` a chord symbol (root, kind, printed text, bass).
+A note of any voice may have words of its own: `C5:1[2=ev-,3=so]` (line and syllable).
 Words are lines under the first voice: syllables divided by blanks, `-` after a syllable that goes on, `_` no syllable.
 """
 
@@ -27,7 +29,7 @@ TYPES = {
     Fraction(1): ("quarter", 0), Fraction(3, 4): ("eighth", 1), Fraction(1, 2): ("eighth", 0),
     Fraction(1, 4): ("16th", 0),
 }  # fmt: skip
-_NOTE = re.compile(r"(?P<pitches>[^:]+):(?P<length>[\d/]+|g)(?P<flags>[~^'chm]*)$")
+_NOTE = re.compile(r"(?P<pitches>[^:]+):(?P<length>[\d/]+|g)(?P<flags>[~^'chm]*)(?:\[(?P<own>[^\]]*)\])?$")
 _PITCH = re.compile(r"([A-G])(#*|b*)(-?\d)$")
 
 
@@ -131,7 +133,8 @@ def _left(signs: list[str]) -> str:
     inner = ""
     for sign in signs:
         if sign.startswith("ending="):
-            inner += f'<ending number="{sign[7:]}" type="start"/>'
+            text = next((one[8:] for one in signs if one.startswith("endtext=")), "")
+            inner += f'<ending number="{sign[7:]}" type="start">{escape(text)}</ending>'
     if "forward" in signs:
         inner += '<repeat direction="forward"/>'
     return f'<barline location="left">{inner}</barline>' if inner else ""
@@ -180,6 +183,11 @@ def _note(token: str, voice: int, staff: int, lines: list[Iterator[tuple[str, st
     grace = found["length"] == "g"
     length = Fraction(0) if grace else Fraction(found["length"])
     words = "" if found["pitches"] == "r" or grace else "".join(_lyrics(lines))
+    for own in (found["own"] or "").split(",") if found["own"] else ():
+        number, _, text = own.partition("=")
+        kind = "begin" if text.endswith("-") else "single"
+        text = escape(text.rstrip("-"))
+        words += f'<lyric number="{number}"><syllabic>{kind}</syllabic><text>{text}</text></lyric>'
     out = ""
     for index, name in enumerate(found["pitches"].split("+")):
         out += '<note print-object="no">' if "h" in flags else "<note>"

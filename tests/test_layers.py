@@ -26,7 +26,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 """Lowest first; names on one line do not know each other. `workers` is lower than the rooms that use it."""
 
 FOREIGN = {
-    "reading": {"lxml"},
+    "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},
     "library": {"tomlkit"},
     "cli": {"click", "rich"},
@@ -81,7 +81,7 @@ def test_a_room_knows_only_lower_rooms(path: Path) -> None:
         ("model", "from undersong.harmony import analyse"),
         ("harmony", "import numpy"),
         ("arranging", "from undersong.workflow import lay_out"),
-        ("reading", "import verovio"),
+        ("reading", "import music21"),
     ],
 )
 def test_a_planted_sideways_import_is_caught(room: str, source: str) -> None:
@@ -105,3 +105,13 @@ def test_everything_before_writing_is_pure(room: str) -> None:
 def test_no_room_is_called_utils() -> None:
     """Things are named by what they hold."""
     assert list(PACKAGE.rglob("*util*")) == []
+
+
+def test_foreign_bytes_are_seen_in_the_child_alone() -> None:
+    """In reading, verovio is imported by one function of one module, never when a module is loaded."""
+    for path in (PACKAGE / "reading").rglob("*.py"):
+        tree = ast.parse(path.read_text())
+        names = {name for name in imports(path.read_text()) if name.partition(".")[0] == "verovio"}
+        assert not names or path.name == "foreign.py", path.name
+        at_load = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
+        assert "verovio" not in {alias.name for node in at_load for alias in node.names}, path.name

@@ -322,13 +322,27 @@ def test_lines_by_metre() -> None:
     assert lines(hymn.tune) == "0-8 8-16"
 
 
-def test_lines_by_capitals_after_stops_and_else_by_bars() -> None:
-    """Where nothing is marked: first the words, then four bars."""
-    bar = "C5:1 D5:1 E5:1 F5:1"
-    music = "(time=4/4) " + " | ".join([bar] * 8)
-    line = "one " * 15 + "two, Three " + "one " * 15
-    assert lines(melody(music, line).tune) == "0-16 16-32"
-    assert lines(melody(music).tune) == "0-16 16-32"
+def test_lines_where_nothing_is_marked() -> None:
+    """Eight beats and a long note; and even notes whose words alone tell that lines have six."""
+    long = "(time=4/4) " + " | ".join(["C5:1 D5:1 E5:1 F5:1", "G5:1 F5:1 E5:2"] * 4)
+    assert lines(melody(long).tune) == "0-8 8-16 16-24 24-32"
+    even = "(time=3/4) " + " | ".join(["C5:1 D5:1 E5:1", "F5:1 E5:1 D5:1"] * 4)
+    words = "so we sing the old song, Then we go to the door; Gold is the light of day, None will be left a- lone."
+    assert lines(melody(even, words).tune) == "0-6 6-12 12-18 18-24"
+
+
+def test_refrain_has_lines_of_its_own() -> None:
+    """7.7 with refrain: the metre counts the verse; in the refrain a breath mark ends a line."""
+    head = (
+        '<identification><miscellaneous><miscellaneous-field name="metre">7.7 with refrain</miscellaneous-field>'
+        "</miscellaneous></identification>"
+    )
+    row, held = "C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:2", "C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:2'"
+    music = "(time=4/4) " + " | ".join([row, row, held, row])
+    first = "one " * 14 + "sing " * 14
+    hymn = read(Printed("", music, (first.strip(), ("two " * 14).strip())), head=head)
+    assert hymn.text.refrain == (Fraction(16), Fraction(32))
+    assert lines(hymn.tune) == "0-8 8-16 16-24 24-32"
 
 
 @pytest.mark.parametrize("form", FORMS)

@@ -23,6 +23,7 @@ from undersong.errors import UndersongError
 if TYPE_CHECKING:
     from undersong.model.accompaniment import Arrangement
     from undersong.model.hymn import Hymn
+    from undersong.reading.midi_options import MidiOptions
 
 DONE, SOME_FAILED, WRONG_USAGE, NOTHING_DONE, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -69,7 +70,8 @@ def _say(text: str) -> None:
 def cli() -> None:
     """Lay out hymns for the organ: a hymn file in, pages you can play from out.
 
-    MusicXML goes in (.musicxml, .xml, .mxl): four parts, or a melody with or without chord symbols.
+    MusicXML (.musicxml, .xml, .mxl), ABC (.abc), MIDI (.mid), MEI (.mei) and Humdrum (.krn) go in:
+    four parts, or a melody with or without chord symbols.
     Booklets (PDF), MusicXML, MIDI and SVG come out.
     """
 
@@ -96,11 +98,13 @@ def _hymns(files: Sequence[Path], say: Callable[[str], None], failed: list[str])
     for file in files:
         say(f"reading {file.name}")
         try:
-            hymns = workflow.read(file)
+            found = workflow.read_all(file, _midi_given())
         except UndersongError as fault:
             _fail(fault.within(str(file)), failed)
             continue
-        for hymn in hymns:
+        for refused in found.refused:
+            _fail(refused.within(str(file)), failed)
+        for hymn in found.hymns:
             yield file, hymn
 
 
@@ -124,17 +128,90 @@ FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_ty
 JSON = click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON.")
 
 
+# --- what a MIDI file does not say ----------------------------------------------------------------
+
+
+def _taken_down(
+    read: Callable[[str], object], say: str
+) -> Callable[[click.Context, click.Parameter, str | None], None]:
+    def take(context: click.Context, option: click.Parameter, text: str | None) -> None:
+        try:
+            context.meta[f"undersong.{option.name}"] = None if text is None else read(text.strip())
+        except (ValueError, ZeroDivisionError):
+            raise click.BadParameter(f"{text!r} is not {say}") from None
+
+    return take
+
+
+def _time(text: str) -> object:
+    from undersong.model.time import Time  # noqa: PLC0415
+
+    time = Time.parse(text)
+    if time.beats not in range(1, 33) or time.unit not in (1, 2, 4, 8, 16):
+        raise ValueError(text)
+    return time
+
+
+def _key(text: str) -> object:
+    from undersong.model.pitch import Key  # noqa: PLC0415
+
+    return Key.parse(text)
+
+
+def _beats(text: str) -> object:
+    from fractions import Fraction  # noqa: PLC0415
+
+    beats = Fraction(text)
+    if not 0 <= beats <= 32:
+        raise ValueError(text)
+    return beats
+
+
+def _midi_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options by which she tells what a MIDI file does not; `_midi_given` collects them."""
+    for name, metavar, read, say, text in reversed(
+        (
+            ("--time", "3/4", _time, "a time such as 3/4", "Time of a MIDI file, if it is not found rightly."),
+            ("--pickup", "BEATS", _beats, "a number of beats such as 1 or 1/2", "Beats of its upbeat (0 for none)."),
+            ("--midi-key", "KEY", _key, "a key such as F or 'D minor'", "Its key as printed."),
+        )
+    ):
+        command = click.option(name, metavar=metavar, expose_value=False, callback=_taken_down(read, say), help=text)(
+            command
+        )
+    return command
+
+
+def _midi_given() -> MidiOptions:
+    from undersong.reading.midi_options import MidiOptions  # noqa: PLC0415
+
+    told = click.get_current_context().meta
+    return MidiOptions(
+        time=told.get("undersong.time"), key=told.get("undersong.midi_key"), pickup=told.get("undersong.pickup")
+    )
+
+
 # --- commands ------------------------------------------------------------------------------------
 
 
 @cli.command()
 @FILES
 @JSON
-def read(files: tuple[Path, ...], as_json: bool) -> int:
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a clean copy to this file (.musicxml or .abc).",
+)
+@_midi_options
+def read(files: tuple[Path, ...], as_json: bool, output: Path | None) -> int:
     """Show a hymn as it was understood: title, key, time, lines, verses, and what was assumed."""
     from undersong import workflow  # noqa: PLC0415
     from undersong.reading.report import read_json  # noqa: PLC0415
 
+    if output is not None:
+        workflow.writer_for(output)
+    hymns: list[Hymn] = []
     results: list[Any] = []
     failed: list[str] = []
     with _progress() as say:
@@ -142,8 +219,11 @@ def read(files: tuple[Path, ...], as_json: bool) -> int:
             harmony = workflow.harmonise(hymn).harmony
             result = read_json(hymn, str(harmony.key), harmony.mode)
             results.append(result)
+            hymns.append(hymn)
             if not as_json:
                 _show_hymn(file, result)
+    if output is not None and hymns:
+        _say(f"written: {workflow.save(hymns, output)}")
     if as_json and results:
         _print_json(results)
     return _ended(len(results), failed)
@@ -160,10 +240,17 @@ def _show_hymn(file: Path, facts: dict[str, Any]) -> None:
         ("range", " to ".join(facts["range"])),
         ("bars", f"{facts['bars']}{pickup}"),
         ("voices", ", ".join(facts["voices"])),
-        ("verses", str(facts["verses"])),
-        ("lines", str(facts["lines"])),
-        ("chord symbols", str(facts["chord_symbols"])),
+        ("sung", f"bars {', then '.join(facts['sung'])}" if len(facts["sung"]) > 1 else ""),
+        *((f"line {count}", _line_of(one)) for count, one in enumerate(facts["line_list"], 1)),
+        *((f"verse {one['number']}", _verse_of(one)) for one in facts["verse_list"]),
+        ("refrain", f"from {facts['refrain']}" if facts["refrain"] else ""),
+        ("chord symbols", str(facts["chord_symbols"] or "none")),
+        ("words by", facts["author"]),
+        ("translated by", facts["translator"]),
+        ("music by", facts["composer"]),
+        ("arranged by", facts["arranger"]),
         ("rights", facts["rights"]),
+        ("rights, words", facts["text_rights"] if facts["text_rights"] != facts["rights"] else ""),
         *(("assumed", _placed(one)) for one in facts["assumed"]),
         *(("left out", _placed(one)) for one in facts["left_out"]),
     ]
@@ -171,6 +258,15 @@ def _show_hymn(file: Path, facts: dict[str, Any]) -> None:
     for name, value in rows:
         if value:
             click.echo(f"  {name:14} {value}")
+
+
+def _line_of(one: dict[str, str]) -> str:
+    return f"{one['place']}: {one['words']}" if one["words"] else one["place"]
+
+
+def _verse_of(one: dict[str, Any]) -> str:
+    own = f" (passages in a rhythm of its own: {one['own_rhythms']})" if one["own_rhythms"] else ""
+    return f"{one['first_words']}...{own}"
 
 
 def _placed(one: dict[str, str]) -> str:
@@ -187,6 +283,7 @@ def _placed(one: dict[str, str]) -> str:
     help="Correct a chord, as in 7.3=Am/C; kept in a file beside the hymn and used from then on.",
 )
 @JSON
+@_midi_options
 def harmony(files: tuple[Path, ...], settings: tuple[str, ...], as_json: bool) -> int:
     """Show the chords of a hymn: printed symbols, or read from the parts, or yours.
 
@@ -310,6 +407,7 @@ class _Listed(click.ParamType[Any]):
     help="Any of pdf, musicxml, midi, svg. [default: pdf,musicxml,midi]",
 )
 @JSON
+@_midi_options
 def arrange(
     files: tuple[Path, ...],
     folder: Path | None,

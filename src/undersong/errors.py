@@ -45,7 +45,7 @@ class CannotReadFile(UndersongError):
     """The file is missing, empty, not music, or too large."""
 
     message = "this file cannot be read"
-    remedy = "Check that it is a MusicXML file (.musicxml, .xml or .mxl)."
+    remedy = "Check that it is a hymn file of a kind that is read (.musicxml, .xml, .mxl, .abc, .mid, .mei, .krn)."
 
 
 class BrokenFile(UndersongError):

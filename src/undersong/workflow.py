@@ -27,10 +27,14 @@ from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Key
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
-from undersong.reading import read_file
+from undersong.reading import Reading, read_file
+from undersong.reading import read_all as read_all_of
+from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
+from undersong.writing.abc import abc_book
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
+from undersong.writing.hymnfile import hymn_page
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 PAPERS = ("a4", "letter")
@@ -52,6 +56,33 @@ class Wishes:
 def read(path: Path) -> tuple[Hymn, ...]:
     """The hymns in a file."""
     return read_file(path)
+
+
+def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
+    """The hymns in a file, and the failures of those tunes of a collection that were refused."""
+    return read_all_of(path, midi)
+
+
+HYMN_WRITERS: dict[str, Callable[[Sequence[Hymn]], bytes]] = {
+    ".musicxml": hymn_page,
+    ".xml": hymn_page,
+    ".abc": abc_book,
+}
+"""How hymns themselves are written, by the ending of the file."""
+
+
+def writer_for(path: Path) -> Callable[[Sequence[Hymn]], bytes]:
+    """How a file of that name is written; UnknownName for an ending that hymns are not written to."""
+    writer = HYMN_WRITERS.get(path.suffix.lower())
+    if writer is None:
+        kinds = ", ".join(HYMN_WRITERS)
+        raise UnknownName(f"hymns are not written to {path.suffix or 'nameless'} files", remedy=f"Use {kinds}.")
+    return writer
+
+
+def save(hymns: Sequence[Hymn], path: Path) -> Path:
+    """Write hymns to one file, in the format its name tells; CannotWrite where that fails."""
+    return _put(path.parent, {path.name: writer_for(path)(hymns)})[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,33 +6,92 @@ of hymns or an `UndersongError` with the file and, where there is one, the place
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from undersong.errors import BrokenFile, CannotReadFile, UndersongError
 from undersong.model.hymn import Hymn
+from undersong.reading.abc import is_abc, read_abc
+from undersong.reading.collection import Reading
 from undersong.reading.container import MOST_BYTES
+from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
 from undersong.reading.musicxml import read_musicxml
 
-SUFFIXES = {".musicxml": read_musicxml, ".xml": read_musicxml, ".mxl": read_musicxml}
+Reader = Callable[[bytes, str], Reading]
+
+
+def _one_hymn(data: bytes, file: str) -> Reading:
+    return Reading((read_musicxml(data, file),))
+
+
+def _midi(data: bytes, file: str, given: MidiOptions = NOTHING_GIVEN) -> Reading:
+    from undersong.reading.midi import read_midi  # noqa: PLC0415  # other files do without mido
+
+    return Reading((read_midi(data, file, given),))
+
+
+def _mei(data: bytes, file: str) -> Reading:
+    from undersong.reading.mei import read_mei  # noqa: PLC0415  # other files do without
+
+    return Reading((read_mei(data, file),))
+
+
+def _humdrum(data: bytes, file: str) -> Reading:
+    from undersong.reading.mei import read_humdrum  # noqa: PLC0415  # as above
+
+    return Reading((read_humdrum(data, file),))
+
+
+SUFFIXES: dict[str, Reader] = {
+    ".musicxml": _one_hymn,
+    ".xml": _one_hymn,
+    ".mxl": _one_hymn,
+    ".abc": read_abc,
+    ".mid": _midi,
+    ".midi": _midi,
+    ".kar": _midi,
+    ".mei": _mei,
+    ".krn": _humdrum,
+}
 """How each kind of file is read."""
 
 
 def read_file(path: Path) -> tuple[Hymn, ...]:
-    """All hymns of a file (one, for the formats read so far).
+    """All hymns of a file that can be read, in order.
 
     CannotReadFile when it is missing, too large or of another kind; BrokenFile, NotAHymn or BrokenBar for what is
-    found inside.
+    found inside, if no hymn could be read. `read_all` also tells which tunes of a collection were refused.
+    """
+    found = read_all(path)
+    if not found.hymns and found.refused:
+        raise found.refused[0]
+    return found.hymns
+
+
+def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
+    """The hymns of a file and the failures of those tunes of a collection that were refused.
+
+    `midi` is what is known from outside about a MIDI file; other files tell it themselves.
+    A file that is no collection, or cannot be opened at all, raises as `read_file` does.
     """
     name = path.name
+    data: bytes | None = None
     reader = SUFFIXES.get(path.suffix.lower())
     if reader is None:
-        kinds = ", ".join(SUFFIXES)
-        raise CannotReadFile(
-            f"files ending in {path.suffix or 'nothing'} are not read", file=name, remedy=f"These are read: {kinds}."
-        )
-    data = _bytes_of(path)
+        if path.is_file() and is_abc(data := _bytes_of(path)):
+            reader = read_abc
+        else:
+            kinds = ", ".join(SUFFIXES)
+            raise CannotReadFile(
+                f"files ending in {path.suffix or 'nothing'} are not read",
+                file=name,
+                remedy=f"These are read: {kinds}.",
+            )
+    data = _bytes_of(path) if data is None else data
+    if reader is _one_hymn and is_abc(data):
+        reader = read_abc
     try:
-        return (reader(data, name),)
+        return _midi(data, name, midi) if reader is _midi else reader(data, name)
     except UndersongError as failure:
         raise failure.within(name) from failure.__cause__
     except (RecursionError, MemoryError, ArithmeticError, LookupError, ValueError, TypeError, AttributeError) as fault:
@@ -55,4 +114,4 @@ def _bytes_of(path: Path) -> bytes:
         raise CannotReadFile(f"the file cannot be opened ({reason})", file=path.name) from fault
 
 
-__all__ = ["SUFFIXES", "read_file", "read_musicxml"]
+__all__ = ["SUFFIXES", "Reading", "read_abc", "read_all", "read_file", "read_musicxml"]

@@ -10,7 +10,7 @@ Conventions: everything that had to be supposed stands in `Hymn.assumed`, everyt
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -19,17 +19,19 @@ from undersong.model.hymn import Hymn
 from undersong.model.pitch import PitchName
 from undersong.model.symbol import parse_symbol
 from undersong.model.text import Text
-from undersong.model.tune import Bar, Note, Symbol, Tune, Voice
+from undersong.model.tune import Bar, Note, Passage, Symbol, Tune, Voice
 from undersong.reading.container import open_score
 from undersong.reading.divide import divided
 from undersong.reading.keys import church_mode, settle_keys
 from undersong.reading.lines import find_lines
+from undersong.reading.metre import poetic_metre
 from undersong.reading.notebook import Notebook
 from undersong.reading.page import build_bars, with_keys
 from undersong.reading.raw import RawHarmony, RawPart, RawScore, read_score
-from undersong.reading.route import build_route, read_repeats
+from undersong.reading.rhythms import set_apart
+from undersong.reading.route import build_route, by_verse_route, read_repeats, verse_endings
 from undersong.reading.strands import Strand, find_strands
-from undersong.reading.titles import read_pace, read_titles
+from undersong.reading.titles import metre_lines, read_pace, read_titles
 from undersong.reading.words import read_words
 
 
@@ -42,16 +44,19 @@ def read_musicxml(data: bytes, file: str = "") -> Hymn:
     return hymn_of(read_score(open_score(data, file), file), file)
 
 
-def hymn_of(score: RawScore, file: str = "") -> Hymn:
-    """Make a hymn of what the document says."""
-    notebook = Notebook()
-    score = divided(score)
+def hymn_of(score: RawScore, file: str = "", notebook: Notebook | None = None) -> Hymn:
+    """Make a hymn of what the document says; `notebook` holds what was already remarked on the way here."""
+    notebook = notebook or Notebook()
+    score, groups = set_apart(divided(score))
     strands = find_strands(score, notebook, file)
     bars = build_bars(strands, notebook, file)
     voices = tuple(Voice(strand.name, _notes(strand, bars, notebook)) for strand in strands)
     bars = with_keys(bars, settle_keys(strands[0].part, bars, voices, notebook))
     repeats = tuple(one for one in read_repeats(score.parts) if one.bar < len(bars))
-    route = build_route(repeats, len(bars))
+    by_verse = verse_endings(score.parts)
+    route = by_verse_route(repeats, len(bars)) if by_verse else build_route(repeats, len(bars), score.order)
+    if by_verse:
+        notebook.assume("endings are printed for single verses; the one for most verses is taken for all", by_verse[0])
     if route is None:
         notebook.assume("the repeat signs lead in a circle; the page is sung through once")
         route = ()
@@ -60,7 +65,7 @@ def hymn_of(score: RawScore, file: str = "") -> Hymn:
         bars,
         voices,
         voices[0].name,
-        symbols=_symbols(score, strands, bars, notebook),
+        symbols=_symbols(score, strands, bars, notebook, _times_through(route, len(bars))),
         breaths=_breaths(strands, bars, voices[0]),
         holds=_holds(strands, bars, voices[0]),
         repeats=repeats,
@@ -68,10 +73,14 @@ def hymn_of(score: RawScore, file: str = "") -> Hymn:
         pace=read_pace(score.parts, bars, notebook),
         mode=church_mode(strands[0].part, len(bars)),
     )
-    words = read_words(score, strands, tune, notebook)
+    home = strands[0]
+    groups = tuple(one for one in groups if (one.part, one.staff) == (home.part.id, home.staff))
+    words = read_words(score, strands, tune, notebook, groups)
     tune = replace(tune, route=words.route)
-    text = Text(words.verses, titles.metre, titles.author, titles.translator, refrain=words.refrain)
-    tune = replace(tune, lines=find_lines(tune, text))
+    text = Text(words.verses, titles.metre, titles.author, titles.translator, titles.text_rights, words.refrain)
+    hints = {bars[bar].onset + at for bar, at in score.breaks if bar < len(bars)}
+    tune = replace(tune, lines=find_lines(tune, text, hints))
+    text = _with_metre(tune, text, hints, notebook)
     _mention(score, strands, notebook)
     return Hymn(
         titles.title,
@@ -85,6 +94,16 @@ def hymn_of(score: RawScore, file: str = "") -> Hymn:
         notebook.assumed(bars),
         notebook.left_out(bars),
     )
+
+
+def _with_metre(tune: Tune, text: Text, hints: Collection[Fraction], notebook: Notebook) -> Text:
+    """The text with its metre, counted where it is not given; none where counting it out gives other lines."""
+    metre = "" if text.metre else poetic_metre(tune, text)
+    told = replace(text, metre=metre)
+    if not metre or (metre_lines(metre) and find_lines(tune, told, hints) != tune.lines):
+        return text
+    notebook.assume(f"the metre is not given; counted as {metre} from the words")
+    return told
 
 
 def _notes(strand: Strand, bars: Sequence[Bar], notebook: Notebook) -> tuple[Note, ...]:
@@ -148,22 +167,70 @@ def _breaths(strands: Sequence[Strand], bars: Sequence[Bar], tune: Voice) -> tup
     return ()
 
 
-def _symbols(score: RawScore, strands: Sequence[Strand], bars: Sequence[Bar], notebook: Notebook) -> tuple[Symbol, ...]:
+def _times_through(route: Sequence[Passage], count: int) -> list[int]:
+    """How often each bar is sung."""
+    times = [0] * count
+    for passage in route or (Passage(0, count - 1),):
+        for bar in range(passage.first, passage.last + 1):
+            times[bar] += 1
+    return times
+
+
+def _symbols(
+    score: RawScore, strands: Sequence[Strand], bars: Sequence[Bar], notebook: Notebook, times: Sequence[int]
+) -> tuple[Symbol, ...]:
     """The chord symbols of one part: the tune's, or the part that has most."""
     part = _symbol_part(score, strands)
     if part is None:
         return ()
-    symbols: dict[Fraction, Symbol] = {}
+    symbols: dict[tuple[Fraction, tuple[int, ...]], Symbol] = {}
     for index, bar in enumerate(part.bars[: len(bars)]):
         for harmony in bar.harmonies:
             symbol = _symbol(harmony, index, bars, notebook)
             if symbol is None:
                 continue
-            if symbol.onset in symbols:
+            passes = harmony.passes if times[index] > 1 else ()
+            passes = passes or _next_pass(symbols, symbol.onset, times[index])
+            if passes:
+                first = symbols.pop((symbol.onset, ()), None)
+                if first is not None:
+                    symbols[symbol.onset, (1,)] = replace(first, passes=(1,))
+                    notebook.assume(
+                        "of several chord symbols at one place each serves a time through", index, harmony.at
+                    )
+            if (symbol.onset, passes) in symbols and not passes:
+                symbol = _spread(symbol, symbols, bars[index], strands[0], index, notebook)
+            if (symbol.onset, passes) in symbols:
                 notebook.leave_out("a second chord symbol at the same place", index, harmony.at)
             else:
-                symbols[symbol.onset] = symbol
-    return tuple(symbols[onset] for onset in sorted(symbols))
+                symbols[symbol.onset, passes] = replace(symbol, passes=passes)
+    return tuple(symbols[place] for place in sorted(symbols))
+
+
+def _spread(
+    symbol: Symbol,
+    symbols: dict[tuple[Fraction, tuple[int, ...]], Symbol],
+    bar: Bar,
+    tune: Strand,
+    index: int,
+    notebook: Notebook,
+) -> Symbol:
+    """A further symbol over one long note goes to the next free beat of that note."""
+    onset = symbol.onset
+    held = [note for note in tune.notes if note.bar == index and note.at <= onset - bar.onset < note.end]
+    end = bar.onset + max((note.end for note in held), default=Fraction(0))
+    while (onset, ()) in symbols and onset + bar.time.beat < end:
+        onset += bar.time.beat
+    if (onset, ()) in symbols:
+        return symbol
+    notebook.assume("several chord symbols over one note come on its beats", index, symbol.onset - bar.onset)
+    return replace(symbol, onset=onset)
+
+
+def _next_pass(symbols: dict[tuple[Fraction, tuple[int, ...]], Symbol], onset: Fraction, times: int) -> tuple[int, ...]:
+    """Where as many symbols stand at a place as it is sung, the n-th serves the n-th time through."""
+    here = sum(1 for place, _ in symbols if place == onset)
+    return (here + 1,) if here and here < times else ()
 
 
 def _symbol_part(score: RawScore, strands: Sequence[Strand]) -> RawPart | None:

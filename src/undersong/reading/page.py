@@ -1,8 +1,9 @@
 """Bars as printed: numbers, lengths, pickups, keys, times, double bars.
 
 A bar is as long as its notes. The first bar of a hymn may be an upbeat, the last one completes it, and a
-bar may be divided where a repeat or a line ends; any other short bar is told, and a bar with too much in
-it is refused, since no guess would be safe.
+bar may be divided where a repeat or a line ends; any other short bar is told. A bar that all parts make longer by
+whole beats is taken as it stands and told; where parts disagree, a bar with too much in it is refused, since no
+guess would be safe.
 
 Conventions: positions are quarter notes. The pickup is bar "0"; the second half of a divided bar is "12b".
 """
@@ -33,12 +34,13 @@ def build_bars(strands: Sequence[Strand], notebook: Notebook, file: str = "") ->
     columns = [[part.bars[index] for part in parts if index < len(part.bars)] for index in range(count)]
     times = _times(columns, notebook)
     lengths = [_length(index, column, times[index], strands) for index, column in enumerate(columns)]
+    ends = {strand.name: _ends(strand) for strand in strands}
+    full = [{name: found.get(index, Fraction(0)) for name, found in ends.items()} for index in range(count)]
+    times = [_stretched(time, full[index], index, notebook) for index, time in enumerate(times)]
     pickups = _pickups(times, lengths)
     numbers = _numbers(columns, pickups)
-    ends = {strand.name: _ends(strand) for strand in strands}
     for index in range(count):
-        here = {name: found.get(index, Fraction(0)) for name, found in ends.items()}
-        _check_fullness(times[index], numbers[index], here, file)
+        _check_fullness(times[index], numbers[index], full[index], file)
     keys = _keys(columns, notebook)
     bars, onset = [], Fraction(0)
     for index in range(count):
@@ -105,6 +107,19 @@ def _length(index: int, column: list[RawBar], time: Time, strands: Sequence[Stra
         return length
     rests = [note.end for bar in column for note in bar.notes if note.whole_bar]
     return full or max(rests, default=Fraction(0)) or Fraction(4)
+
+
+def _stretched(time: Time, ends: dict[str, Fraction], index: int, notebook: Notebook) -> Time:
+    """The time of a bar that all parts agree to make longer by whole beats: printed so, it is kept and told."""
+    agreed = set(ends.values())
+    if not time.beats or len(ends) < 2 or len(agreed) > 1:
+        return time
+    (end,) = agreed
+    if end <= time.bar_length or end % time.beat:
+        return time
+    taken = Time(int(end * time.unit / 4), time.unit)
+    notebook.assume(f"all parts have {show_beat(end / time.beat)} beats; the bar is taken as {taken}", index)
+    return taken
 
 
 def _check_fullness(time: Time, number: str, ends: dict[str, Fraction], file: str) -> None:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.errors import BrokenFile, NotAHymn
-from undersong.model.chord import Degree
+from undersong.model.chord import Chord, Degree
 from undersong.model.pitch import Interval, Pitch, PitchName
 from undersong.model.text import Hyphen
 from undersong.model.time import Time
@@ -44,6 +44,7 @@ _TYPES = {
 _STEPS_OF = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 """Scale steps of a transposition given in semitones only (a tritone counts as a fourth)."""
 _JUMPS = ("segno", "coda", "fine", "dacapo", "dalsegno", "tocoda")
+_WORDS_RIGHTS = ("words", "text", "lyrics")
 _DYNAMICS = ("dynamics", "wedge")
 _BREATHS = ("breath-mark", "caesura")
 
@@ -125,6 +126,8 @@ class RawHarmony:
     bass: PitchName | None
     degrees: tuple[Degree, ...]
     function: str = ""
+    passes: tuple[int, ...] = ()
+    """Times through a repeat that it serves; () is every time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +143,8 @@ class RawBarline:
     fermata: bool = False
     marks: tuple[str, ...] = ()
     at: Fraction = Fraction(0)
+    ending_text: str = ""
+    """What is printed in the bracket of an ending, where it is not its number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +249,12 @@ class RawScore:
     rights: tuple[str, ...] = ()
     fields: tuple[tuple[str, str], ...] = ()
     credits: tuple[RawCredit, ...] = ()
+    breaks: tuple[tuple[int, Fraction], ...] = ()
+    """Where the page itself ends its lines of music: bar and place in it. A hint for the lines of the text."""
+    text_rights: tuple[str, ...] = ()
+    """Rights in the words alone."""
+    order: tuple[tuple[int, int], ...] = ()
+    """Parts in the order in which they are played, as first and last bar; () is the order of the page."""
 
 
 def read_score(root: Element, file: str = "") -> RawScore:
@@ -271,13 +282,20 @@ def read_score(root: Element, file: str = "") -> RawScore:
         creators=tuple(
             (one.get("type", ""), _clean(one.text)) for one in root.iterfind("identification/creator") if one.text
         ),
-        rights=tuple(_clean(one.text) for one in root.iterfind("identification/rights") if _clean(one.text)),
+        rights=_rights(root, words=False),
+        text_rights=_rights(root, words=True),
         fields=tuple(
             (one.get("name", "").strip().lower(), _clean(one.text))
             for one in root.iterfind("identification/miscellaneous/miscellaneous-field")
         ),
         credits=tuple(_credit(one) for one in root.iterfind("credit")),
     )
+
+
+def _rights(root: Element, *, words: bool) -> tuple[str, ...]:
+    """Lines of rights: those that the document calls the words', or all others."""
+    found = (one for one in root.iterfind("identification/rights") if _clean(one.text))
+    return tuple(_clean(one.text) for one in found if (one.get("type", "").lower() in _WORDS_RIGHTS) is words)
 
 
 def _check_size(root: Element, file: str) -> None:
@@ -596,19 +614,29 @@ class _PartReader:
         if offset is not None and self.divisions:
             at = max(Fraction(0), at + self.value(offset, "the place of a chord symbol") / self.divisions)
         kind = element.find("kind")
+        root, named = self.name_of(element.find("root"), "root"), _clean(kind.text) if kind is not None else ""
+        bass = self.name_of(element.find("bass"), "bass")
         function = element.findtext("function") or element.findtext("numeral/numeral-root") or ""
         self.harmonies.append(
             RawHarmony(
                 self.bar,
                 at,
-                self.name_of(element.find("root"), "root"),
-                _clean(kind.text) if kind is not None else "",
+                root,
+                named,
                 (kind.get("text") or "").strip() if kind is not None else "",
-                self.name_of(element.find("bass"), "bass"),
+                bass if bass is not None else self.inverted(element.findtext("inversion"), root, named),
                 tuple(self.degree(one) for one in element.findall("degree")),
                 _clean(function),
             )
         )
+
+    def inverted(self, inversion: str | None, root: PitchName | None, kind: str) -> PitchName | None:
+        """The bass that a chord symbol tells by its inversion: 1 for the third, 2 for the fifth."""
+        if not inversion or root is None:
+            return None
+        tones = Chord(root, kind).tones()
+        place = self.whole(inversion, "the inversion of a chord symbol", 0, 12)
+        return tones[place].name if 0 < place < len(tones) else None
 
     def degree(self, element: Element) -> Degree:
         value = self.whole(element.findtext("degree-value"), "a degree of a chord symbol", 1, 13)
@@ -635,6 +663,7 @@ class _PartReader:
             element.find("fermata") is not None,
             marks,
             self.at,
+            _clean(ending.text) if ending is not None else "",
         )
 
     def direction(self, element: Element) -> RawDirection:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from undersong.model.tune import Passage, Repeat
 from undersong.reading.raw import RawBar, RawDirection, RawPart
@@ -48,6 +48,35 @@ def read_repeats(parts: Iterable[RawPart]) -> tuple[Repeat, ...]:
             for repeat in _signs(index, bar):
                 found.setdefault((index, order.index(repeat.kind), ""), repeat)
     return _closed(tuple(found[key] for key in sorted(found)))
+
+
+_BY_VERSE = re.compile(r"\b(v|vv|verses?|stanzas?|st|str|strophen?)\b\.?\s*\d", re.IGNORECASE)
+
+
+def verse_endings(parts: Iterable[RawPart]) -> tuple[int, ...]:
+    """Bars in which an ending begins whose text names verses (`v. 4`) and not times through."""
+    return tuple(
+        sorted({index for part in parts for index, bar in enumerate(part.bars) for line in bar.barlines
+                if line.ending == "start" and _BY_VERSE.search(line.ending_text)})
+    )  # fmt: skip
+
+
+def by_verse_route(repeats: Sequence[Repeat], bars: int) -> tuple[Passage, ...] | None:
+    """Once through with the ending of most verses alone: a verse with an ending of its own has it on the page only."""
+    signs = _sorted_signs(repeats)
+    if not signs.endings:
+        return build_route(repeats, bars)
+    kept = max(signs.endings, key=lambda one: (len(one.numbers), one.first))
+    left = {bar for one in signs.endings if one != kept for bar in range(one.first, one.last + 1)}
+    passages: list[Passage] = []
+    for bar in range(bars):
+        if bar in left:
+            continue
+        if passages and passages[-1].last + 1 == bar:
+            passages[-1] = Passage(passages[-1].first, bar)
+        else:
+            passages.append(Passage(bar, bar))
+    return tuple(passages)
 
 
 def _signs(index: int, bar: RawBar) -> Iterable[Repeat]:
@@ -140,11 +169,16 @@ def _sorted_signs(repeats: Sequence[Repeat]) -> _Signs:
     return signs
 
 
-def build_route(repeats: Sequence[Repeat], bars: int) -> tuple[Passage, ...] | None:
-    """Passages in the order they are sung; () without repeats, None when the signs lead nowhere."""
-    if not repeats:
+def build_route(
+    repeats: Sequence[Repeat], bars: int, order: Sequence[tuple[int, int]] = ()
+) -> tuple[Passage, ...] | None:
+    """Passages in the order they are sung; () without repeats, None when the signs lead nowhere.
+
+    `order` names parts (first bar, last bar) in the order in which they are played, each with its own repeats.
+    """
+    if not repeats and not order:
         return ()
-    steps = _walk(_sorted_signs(repeats), bars)
+    steps = _by_parts(repeats, bars, order) if order else _walk(_sorted_signs(repeats), bars)
     if steps is None:
         return None
     passages: list[Passage] = []
@@ -155,6 +189,23 @@ def build_route(repeats: Sequence[Repeat], bars: int) -> tuple[Passage, ...] | N
         else:
             passages.append(Passage(bar, bar, times))
     return () if passages == [Passage(0, bars - 1)] else tuple(passages)
+
+
+def _by_parts(repeats: Sequence[Repeat], bars: int, order: Sequence[tuple[int, int]]) -> list[tuple[int, int]] | None:
+    """Each part walked by itself; a part that comes again counts its times through onwards."""
+    steps: list[tuple[int, int]] = []
+    sung: dict[int, int] = {}
+    for first, end in order:
+        last = min(end, bars - 1)
+        inside = [replace(one, bar=one.bar - first) for one in repeats if first <= one.bar <= last]
+        walked = _walk(_sorted_signs(inside), last - first + 1)
+        if walked is None or len(steps) > MOST_STEPS:
+            return None
+        before = max((sung.get(bar, 0) for bar in range(first, last + 1)), default=0)
+        for bar, times in walked:
+            steps.append((bar + first, times + before))
+            sung[bar + first] = times + before
+    return steps
 
 
 def _walk(signs: _Signs, bars: int) -> list[tuple[int, int]] | None:

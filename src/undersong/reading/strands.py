@@ -17,7 +17,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Literal
 
 from undersong.errors import NotAHymn
@@ -33,6 +33,17 @@ TWO_VOICES_SHARE_ALONE = Fraction(3, 10)
 """The same for a staff that stands alone: a melody with a few chords stays a melody."""
 SAME_TUNE = Fraction(4, 5)
 """Share of equal notes that makes a sung line and the top of the keyboard part one tune."""
+
+AT_HOME = Fraction(4, 5)
+"""Share of a voice's notes that makes a staff its home."""
+RANGES = {"soprano": (60, 79), "alto": (55, 74), "tenor": (48, 67), "bass": (40, 62)}
+"""Lowest and highest note of each voice in hymns (common practice of choral writing, no source)."""
+MOST_LINES = 8
+"""Of so many lines four are chosen; more are not a hymn."""
+WIDEST_GAP = 9.0
+"""Semitones between the means of tune and alto, over which the upper line is rather a descant (assumed)."""
+HEIGHT_COUNTS = 20.0
+"""So many semitones of height of the top line weigh as much as a whole common rhythm: the lower one is the tune."""
 
 _NAMES = (
     ("soprano", re.compile(r"\b(sopran\w*|sop|s|cantus|discantus|superius|treble)\b\.?")),
@@ -62,6 +73,11 @@ class Strand:
         return Fraction(sum(numbers), len(numbers)) if numbers else Fraction(0)
 
     @property
+    def struck(self) -> frozenset[tuple[int, Fraction]]:
+        """Bar and place of every note that is struck."""
+        return frozenset((note.bar, note.at) for note in self.notes if not note.tie_stop and not note.grace)
+
+    @property
     def label(self) -> str:
         """How the part is called on the page."""
         return self.part.name or self.part.short or self.part.id
@@ -74,6 +90,7 @@ class Strand:
 
 def find_strands(score: RawScore, notebook: Notebook, file: str = "") -> tuple[Strand, ...]:
     """The voices of the hymn, named and from high to low; NotAHymn when no choice of voices makes sense."""
+    score = replace(score, parts=tuple(_visible(_at_home(part), notebook) for part in score.parts))
     staves = _sounding_staves(score, notebook)
     if not staves:
         raise NotAHymn("this score holds no notes", file=file)
@@ -89,6 +106,48 @@ def find_strands(score: RawScore, notebook: Notebook, file: str = "") -> tuple[S
         strands.extend(_strands_of(part, staff, len(staves), notebook))
     strands = [strand for strand in strands if any(map(_is_music, strand.notes))]
     return _named(strands, notebook, file)
+
+
+def _at_home(part: RawPart) -> RawPart:
+    """Notes that a voice writes on the other staff go back to the staff on which it has nearly all its notes."""
+    if len(part.staves) < 2:
+        return part
+    counts: dict[str, Counter[int]] = defaultdict(Counter)
+    for bar in part.bars:
+        for note in bar.notes:
+            if _is_music(note):
+                counts[note.voice][note.staff] += 1
+    homes = {}
+    for voice, staves in counts.items():
+        staff, most = staves.most_common(1)[0]
+        if len(staves) > 1 and most >= AT_HOME * staves.total():
+            homes[voice] = staff
+    if not homes:
+        return part
+    bars = (
+        replace(bar, notes=tuple(replace(note, staff=homes.get(note.voice, note.staff)) for note in bar.notes))
+        for bar in part.bars
+    )
+    return replace(part, bars=tuple(bars))
+
+
+def _visible(part: RawPart, notebook: Notebook) -> RawPart:
+    """The part without voices that never show on the page; a single hidden note of a shown voice is kept."""
+    shown: set[tuple[int, str]] = set()
+    hidden: set[tuple[int, str]] = set()
+    for bar in part.bars:
+        for note in bar.notes:
+            if _is_music(note):
+                (hidden if note.hidden else shown).add((note.staff, note.voice))
+    gone = {key for key in hidden - shown if any(staff == key[0] for staff, _ in shown)}
+    if not gone:
+        return part
+    notebook.leave_out("a hidden voice", who=part.name or part.short or part.id)
+    bars = (
+        replace(bar, notes=tuple(note for note in bar.notes if (note.staff, note.voice) not in gone))
+        for bar in part.bars
+    )
+    return replace(part, bars=tuple(bars))
 
 
 def _is_music(note: RawNote) -> bool:
@@ -111,6 +170,13 @@ def _sounding_staves(score: RawScore, notebook: Notebook) -> list[tuple[RawPart,
 
 
 def _voice_name(part: RawPart) -> str:
+    """The voice a part is called, by its name or else its short name; "" for an instrument, whatever its letter.
+
+    A voice with the instruments that double it (`Soprano, oboe`) is told by its short name.
+    """
+    name = part.name.lower()
+    if _EXTRA.search(name) and not any(pattern.search(name) for _, pattern in _NAMES):
+        return ""
     for text in (part.name.lower(), part.short.lower()):
         if text and not _EXTRA.search(text):
             found = [name for name, pattern in _NAMES if pattern.search(text)]
@@ -382,13 +448,24 @@ def _named(strands: list[Strand], notebook: Notebook, file: str) -> tuple[Strand
         if sorted(names) == sorted(SATB):
             order = sorted(range(4), key=lambda index: SATB.index(names[index]))
             strands = [strands[index] for index in order]
-        elif strands[0].mean < strands[-1].mean:
-            strands = sorted(strands, key=lambda strand: -strand.mean)
-            notebook.assume("the parts stand from low to high and are named by their height")
+        else:
+            strands = _by_height(strands, notebook)
         return tuple(replace(strand, name=name) for strand, name in zip(strands, SATB, strict=True))
     if len(strands) == 1:
         return (replace(strands[0], name="tune"),)
     return _few(strands, names, notebook)
+
+
+def _by_height(strands: list[Strand], notebook: Notebook) -> list[Strand]:
+    """Voices from high to low: staves by their height, the two voices of a staff as they stand on it."""
+    staves: dict[tuple[str, int], list[Strand]] = defaultdict(list)
+    for strand in strands:
+        staves[strand.part.id, strand.staff].append(strand)
+    means = {staff: sum((one.mean for one in held), Fraction(0)) / len(held) for staff, held in staves.items()}
+    ordered = [strand for staff in sorted(staves, key=lambda one: -means[one]) for strand in staves[staff]]
+    if ordered != strands:
+        notebook.assume("the parts do not stand from high to low and are named by their height")
+    return ordered
 
 
 def _few(strands: list[Strand], names: list[str], notebook: Notebook) -> tuple[Strand, ...]:
@@ -396,9 +473,7 @@ def _few(strands: list[Strand], names: list[str], notebook: Notebook) -> tuple[S
     if len(set(names)) == len(names) and "" not in names and "soprano" in names:
         order = sorted(range(len(names)), key=lambda index: SATB.index(names[index]))
         return tuple(replace(strands[index], name=names[index]) for index in order)
-    if strands[0].mean < strands[-1].mean:
-        strands = sorted(strands, key=lambda strand: -strand.mean)
-        notebook.assume("the parts stand from low to high and are named by their height")
+    strands = _by_height(strands, notebook)
     low = strands[-1].part.clef_sign(strands[-1].staff) == "F"
     row = {(2, True): ("soprano", "bass"), (2, False): ("soprano", "alto"), (3, True): ("soprano", "alto", "bass")}
     given = row.get((len(strands), low), ("soprano", "alto", "tenor"))
@@ -407,16 +482,12 @@ def _few(strands: list[Strand], names: list[str], notebook: Notebook) -> tuple[S
 
 
 def _four_of(strands: list[Strand], notebook: Notebook, file: str) -> list[Strand]:
-    """Four of five or more lines: those with words if they are four, else a top line over four is a descant."""
+    """Four of five or more lines: those with words if they are four, else the block of four that sing together."""
     sung = [strand for strand in strands if strand.has_words]
     if len(sung) == 4:
         kept = sung
-    elif len(strands) == 5:
-        kept = (
-            strands[1:]
-            if strands[0].mean > strands[1].mean + 4 or len(strands[0].notes) < len(strands[1].notes)
-            else strands[:4]
-        )
+    elif len(strands) <= MOST_LINES:
+        kept = max(_blocks(strands), key=_togetherness)
     else:
         raise NotAHymn(
             f"{len(strands)} voices are printed and none are named soprano, alto, tenor and bass",
@@ -427,3 +498,33 @@ def _four_of(strands: list[Strand], notebook: Notebook, file: str) -> list[Stran
         if strand not in kept:
             notebook.leave_out("this part is not one of the hymn's four voices", who=strand.label)
     return kept
+
+
+def _blocks(strands: list[Strand]) -> Iterable[list[Strand]]:
+    """Every choice of four lines, in page order."""
+    return (list(four) for four in combinations(strands, 4))
+
+
+def _togetherness(four: list[Strand]) -> float:
+    """How well four lines make the four parts of a hymn: one rhythm, no long rests, each in its own range.
+
+    A descant rests, moves by itself or lies above a soprano's range; the tune is the top of what moves together.
+    """
+    ordered = sorted(four, key=lambda strand: -strand.mean)
+    starts = [strand.struck for strand in ordered]
+    everything = frozenset().union(*starts)
+    pairs = [len(one & two) / max(1, len(one | two)) for one, two in combinations(starts, 2)]
+    together = sum(pairs) / len(pairs)
+    filled = sum(len(one) for one in starts) / (4 * max(1, len(everything)))
+    astray = sum(_out_of_range(strand, name) for strand, name in zip(ordered, SATB, strict=True))
+    gap = max(0.0, float(ordered[0].mean - ordered[1].mean) - WIDEST_GAP)
+    words = sum(strand.has_words for strand in four) / 4
+    return together + filled / 2 + words - astray / 4 - gap / 8 - float(ordered[0].mean) / HEIGHT_COUNTS
+
+
+def _out_of_range(strand: Strand, name: str) -> float:
+    """Share of the notes outside the voice's range, and how far its mean lies from the range's middle in octaves."""
+    low, high = RANGES[name]
+    numbers = [note.pitch.midi for note in strand.notes if note.pitch is not None]
+    outside = sum(1 for number in numbers if not low <= number <= high) / max(1, len(numbers))
+    return outside + abs(float(strand.mean) - (low + high) / 2) / 12

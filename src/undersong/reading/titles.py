@@ -48,6 +48,7 @@ class Titles:
     composer: str = ""
     arranger: str = ""
     rights: str = ""
+    text_rights: str = ""
     numbers: tuple[str, ...] = ()
 
 
@@ -55,7 +56,8 @@ def read_titles(score: RawScore, file: str, notebook: Notebook) -> Titles:
     """Titles from work, identification, miscellaneous fields and credits, in that order."""
     fields = dict(score.fields)
     tune, metre = _first(fields, _TUNE_FIELDS), _first(fields, _METRE_FIELDS)
-    number = _first(fields, _NUMBER_FIELDS) or score.work_number
+    printed = [text for name, text in score.fields if name in _NUMBER_FIELDS and text]
+    number = printed[0] if printed else score.work_number
     for credit in score.credits:
         words = credit.words.strip()
         both = _TUNE_AND_METRE.match(words)
@@ -77,7 +79,8 @@ def read_titles(score: RawScore, file: str, notebook: Notebook) -> Titles:
         people.get("composer", ""),
         people.get("arranger", "") or people.get("harmonist", "") or people.get("harmonizer", ""),
         "; ".join(score.rights) or _credit_of(score, "rights"),
-        (number,) if number else (),
+        "; ".join(score.text_rights),
+        tuple(dict.fromkeys(printed)) or ((number,) if number else ()),
     )
 
 

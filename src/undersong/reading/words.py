@@ -17,16 +17,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from undersong.model.text import Syllable, Verse
+from undersong.model.text import Syllable, Verse, VerseRhythm
 from undersong.model.tune import Passage, Tune, walk
 from undersong.reading.notebook import Notebook
 from undersong.reading.raw import RawLyric, RawPart, RawScore
+from undersong.reading.rhythms import Group
 from undersong.reading.strands import Strand
 
 REFRAIN_LEAST = 3
 """Fewest syllables of one line alone that are a refrain and not a verse with a syllable more."""
 
 _LABEL = re.compile(r"^[\s\u00a0(]*(\d{1,2})(?:\s*[.)\u00a0:]+[\s\u00a0]*|[\s\u00a0]+)(?=\S)")
+_VERSE = re.compile(r"^\s*(?:verse|strophe|stanza|v\.?)\s*(\d{1,3})\s*$", re.IGNORECASE)
 _CHORUS = re.compile(r"chorus|refrain|burden", re.IGNORECASE)
 
 
@@ -47,6 +49,8 @@ class _Sung:
     bar: int
     lyric: RawLyric
     text: str
+    group: int = -1
+    """Index of the second rhythm it stands under; -1 under the printed notes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +66,21 @@ class _Line:
     def number(self) -> int:
         return self.order[0]
 
+    @property
+    def named(self) -> int:
+        """The verse that the file names for the line (`verse 3`); 0 when it names none."""
+        found = _VERSE.match(self.sung[0].lyric.name)
+        return int(found[1]) if found else 0
 
-def read_words(score: RawScore, strands: Sequence[Strand], tune: Tune, notebook: Notebook) -> Words:
-    """Verses in order of their numbers; no verses when the page has no words."""
-    lines = _lines(score, strands, tune, notebook)
+
+def read_words(
+    score: RawScore, strands: Sequence[Strand], tune: Tune, notebook: Notebook, groups: Sequence[Group] = ()
+) -> Words:
+    """Verses in order of their numbers; no verses when the page has no words.
+
+    `groups` are the second rhythms of the page; each goes to the verses whose words stand under it.
+    """
+    lines = _lines(score, strands, tune, notebook, groups)
     if not lines:
         return Words((), None, tune.route)
     visits = _visits(tune)
@@ -77,20 +92,31 @@ def read_words(score: RawScore, strands: Sequence[Strand], tune: Tune, notebook:
         route = _once(tune)
         notebook.assume("the repeat of the whole tune is taken for the next verse")
         visits = {bar: {1} for bar in visits}
-    verses = _grouped(lines, visits, _in_ending(tune), notebook)
+    sung_in: dict[int, set[int]] = defaultdict(set)
+    verses = _grouped(lines, visits, _in_ending(tune), notebook, sung_in)
     verses, refrain = _with_refrain(verses, chorus, tune)
-    return Words(tuple(_verse(number, syllables) for number, syllables in sorted(verses.items())), refrain, route)
+    rhythms = {
+        number: tuple(groups[index].rhythm(tune.tune_voice.name, tune.bars) for index in sorted(sung_in[number]))
+        for number in verses
+    }
+    return Words(
+        tuple(_verse(number, syllables, rhythms[number]) for number, syllables in sorted(verses.items())),
+        refrain,
+        route,
+    )
 
 
-def _verse(number: int, syllables: list[Syllable]) -> Verse:
+def _verse(number: int, syllables: list[Syllable], rhythms: tuple[VerseRhythm, ...]) -> Verse:
     unique = {(one.onset, one.times): one for one in reversed(syllables)}
-    return Verse(number, tuple(unique[key] for key in sorted(unique)))
+    return Verse(number, tuple(unique[key] for key in sorted(unique)), rhythms)
 
 
 # -- gathering -------------------------------------------------------------------------------------
 
 
-def _lines(score: RawScore, strands: Sequence[Strand], tune: Tune, notebook: Notebook) -> list[_Line]:
+def _lines(
+    score: RawScore, strands: Sequence[Strand], tune: Tune, notebook: Notebook, groups: Sequence[Group]
+) -> list[_Line]:
     onsets = {note.onset for note in tune.tune_voice.notes}
     gathered: dict[tuple[str, bool], list[_Sung]] = {}
     for part, staff in _sources(score, strands):
@@ -113,6 +139,13 @@ def _lines(score: RawScore, strands: Sequence[Strand], tune: Tune, notebook: Not
             if _line_of(one.lyric) in fresh:
                 notebook.leave_out("a syllable without a tune note", one.bar, one.onset - tune.bars[one.bar].onset)
         gathered.update(fresh)
+    for index, group in enumerate(groups):
+        for note in group.notes:
+            for lyric in note.lyrics:
+                onset = tune.bars[note.bar].onset + note.at
+                if lyric.text.strip():
+                    sung = _Sung(onset, note.bar, lyric, lyric.text.strip(), index)
+                    gathered.setdefault(_line_of(lyric), []).append(sung)
     lines = [_labelled(key, index, sung) for index, (key, sung) in enumerate(gathered.items())]
     return _counted(sorted(lines, key=lambda line: line.order))
 
@@ -180,6 +213,9 @@ def _whole_repeated(tune: Tune, visits: dict[int, set[int]]) -> bool:
 
 def _passes_told(lines: list[_Line]) -> bool:
     """True where the page itself tells that lines are times through: by time-only, or by fewer verse numbers."""
+    named = [line.named for line in lines]
+    if all(named):
+        return len(set(named)) < len(named)
     if any(sung.lyric.passes for line in lines for sung in line.sung):
         return len({sung.lyric.passes for line in lines for sung in line.sung if sung.lyric.passes}) < len(lines)
     labels = [line.label for line in lines if line.label]
@@ -233,9 +269,18 @@ class _Shares:
 
 
 def _grouped(
-    lines: list[_Line], visits: dict[int, set[int]], endings: set[int], notebook: Notebook
+    lines: list[_Line],
+    visits: dict[int, set[int]],
+    endings: set[int],
+    notebook: Notebook,
+    sung_in: dict[int, set[int]],
 ) -> dict[int, list[Syllable]]:
-    """Printed lines to verses, with the time through where a line is sung once of several times."""
+    """Printed lines to verses, with the time through where a line is sung once of several times.
+
+    `sung_in` takes down which second rhythms belong to which verse.
+    """
+    if all(line.named for line in lines):
+        return _by_name(lines, visits, sung_in)
     repeated = [line for line in lines if any(len(visits[sung.bar]) > 1 for sung in line.sung)]
     single = [
         line for line in lines if any(len(visits[sung.bar]) == 1 and sung.bar not in endings for sung in line.sung)
@@ -247,7 +292,22 @@ def _grouped(
     for line in lines:
         for sung in line.sung:
             verse, turn = shares.of(line, sung.bar)
+            if sung.group >= 0:
+                sung_in[verse].add(sung.group)
             verses[verse].extend(_syllables(sung, turn, visits[sung.bar]))
+    return verses
+
+
+def _by_name(
+    lines: list[_Line], visits: dict[int, set[int]], sung_in: dict[int, set[int]]
+) -> dict[int, list[Syllable]]:
+    """Lines whose verses the file names; the time through is told by the words themselves or is every time."""
+    verses: dict[int, list[Syllable]] = defaultdict(list)
+    for line in lines:
+        for sung in line.sung:
+            verses[line.named].extend(_syllables(sung, 0, visits[sung.bar]))
+            if sung.group >= 0:
+                sung_in[line.named].add(sung.group)
     return verses
 
 
@@ -269,6 +329,8 @@ def _turns(
         return _by_told(repeated, told)
     labels = [line.label for line in repeated]
     verses = len([label for label in labels if label]) if any(labels) else len(single)
+    if verses == 1 and not any(labels) and len(repeated) % passes == 0:
+        verses = len(repeated) // passes  # only a refrain goes on
     if not verses or len(repeated) != passes * verses:
         return {}
     if verses > 1 and all(labels[:verses]):
@@ -305,7 +367,7 @@ def _with_refrain(
             syllables.extend(shared)
         if shared:
             spans.append((shared[0].onset, _end_after(tune, shared[-1].onset)))
-    if len(verses) > 1:
+    if len(verses) > 1 and not spans:
         for run in _lonely_runs(verses):
             for syllables in verses.values():
                 present = {(one.onset, one.times) for one in syllables}

@@ -262,7 +262,7 @@ def _attributes(sheet: _Sheet, index: int) -> Element | None:
     if before is None or before.key != bar.key:
         content.append(el("key", el("fifths", bar.key.fifths), el("mode", bar.key.mode)))
     if before is None or before.time != bar.time:
-        content.append(_time(bar.time))
+        content.append(time_element(bar.time))
     if first and len(sheet.staves) > 1:
         content.append(el("staves", len(sheet.staves)))
     for staff in sheet.staves if before is None else ():
@@ -273,7 +273,8 @@ def _attributes(sheet: _Sheet, index: int) -> Element | None:
     return el("attributes", *content) if content else None
 
 
-def _time(time: Time) -> Element:
+def time_element(time: Time) -> Element:
+    """A time signature."""
     if not time.beats:
         return el("time", el("senza-misura"))
     return el("time", el("beats", time.beats), el("beat-type", time.unit))
@@ -284,7 +285,7 @@ def _opening(sheet: _Sheet) -> Iterator[Element]:
     section = sheet.written.section
     if sheet.first_part:
         yield el("direction", el("direction-type", el("rehearsal", section_name(section))), placement="above")
-        yield _pace(section.pace)
+        yield pace_element(section.pace)
     places = {RIGHT: ("above", section.right), LEFT: ("below", section.left), PEDAL: ("below", section.feet)}
     stops = dict(section.registration.actual)
     for staff in sheet.staves:
@@ -305,7 +306,8 @@ def _words_direction(words: str, placement: str, staff: int | None, *, italic: b
     )
 
 
-def _pace(pace: Pace) -> Element:
+def pace_element(pace: Pace) -> Element:
+    """How fast, as a metronome mark with its sound."""
     dots = 0 if pace.beat in TYPES else 1
     unit = TYPES.get(pace.beat * 2 / 3 if dots else pace.beat)
     mark = el(
@@ -454,10 +456,10 @@ def _notes(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Iterat
             el("tie", type="stop") if head.tie_from else None,
             el("tie", type="start") if head.tie_to else None,
             el("voice", voice),
-            *_written(piece, head),
+            *written_value(piece, head),
             el("stem", piece.stem) if piece.stem else None,
             el("staff", staff) if staff else None,
-            *([] if index else _beam_elements(piece)),
+            *([] if index else beam_elements(piece)),
             _notations(sheet, piece, head, leads=not index),
             _lyric(lyrics) if lyrics else None,
             id=head.id,
@@ -465,20 +467,20 @@ def _notes(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Iterat
 
 
 def _rest(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Element:
-    tuplet = _tuplet(piece)
+    tuplet = tuplet_element(piece)
     return el(
         "note",
         el("rest", measure="yes" if piece.value is None else None),
         el("duration", sheet.ticks(piece.length)),
         el("voice", voice),
-        *_written(piece, None),
+        *written_value(piece, None),
         el("staff", staff) if staff else None,
         el("notations", tuplet) if tuplet is not None else None,
         print_object=None if piece.visible else "no",
     )
 
 
-def _written(piece: Piece, head: Head | None) -> Iterator[Element]:
+def written_value(piece: Piece, head: Head | None) -> Iterator[Element]:
     """Type, dots, accidental and tuplet ratio."""
     value = piece.value
     if value is None:
@@ -492,12 +494,14 @@ def _written(piece: Piece, head: Head | None) -> Iterator[Element]:
         yield el("time-modification", el("actual-notes", value.actual), el("normal-notes", value.normal))
 
 
-def _beam_elements(piece: Piece) -> Iterator[Element]:
+def beam_elements(piece: Piece) -> Iterator[Element]:
+    """The beams of a piece, from the first level."""
     for number, beam in enumerate(piece.beams, start=1):
         yield el("beam", beam, number=number)
 
 
-def _tuplet(piece: Piece) -> Element | None:
+def tuplet_element(piece: Piece) -> Element | None:
+    """Where a tuplet begins or ends at a piece; None elsewhere."""
     if not piece.tuplet:
         return None
     bracket = None if piece.tuplet == "stop" else "no" if piece.beams else "yes"
@@ -511,7 +515,7 @@ def _notations(sheet: _Sheet, piece: Piece, head: Head, *, leads: bool) -> Eleme
     content = [
         el("tied", type="stop") if head.tie_from else None,
         el("tied", type="start") if head.tie_to else None,
-        _tuplet(piece) if leads else None,
+        tuplet_element(piece) if leads else None,
         _technical(piece, head),
         el("articulations", el("breath-mark")) if breath else None,
         el("fermata", type="upright") if hold else None,

@@ -161,7 +161,7 @@ def write_out(section: Accompaniment) -> WrittenSection:
         )
         for index, bar in enumerate(section.bars)
     )
-    return WrittenSection(section, clefs, _with_accidentals(bars), system_starts(section))
+    return WrittenSection(section, clefs, with_accidentals(bars), system_starts(section))
 
 
 def _notes_by_bar(section: Accompaniment) -> list[list[PlayedNote]]:
@@ -212,6 +212,14 @@ def _value_between(start: Fraction, end: Fraction) -> Value | None:
     if written * 2 / 3 in TYPES:
         return Value(TYPES[written * 2 / 3], 1, actual, normal)
     return None
+
+
+def _printed_value(start: Fraction, end: Fraction) -> Value | None:
+    """The same with two dots too, which a page may print but this program does not choose."""
+    value = _value_between(start, end)
+    if value is None and (end - start) * 4 / 7 in TYPES:
+        value = Value(TYPES[(end - start) * 4 / 7], 2)
+    return value
 
 
 def pulse(time: Time) -> Fraction:
@@ -301,7 +309,7 @@ def _place(bar: PlacedBar, start: Fraction) -> Fraction:
 
 def _value_in(bar: PlacedBar, start: Fraction, length: Fraction) -> Value:
     place = _place(bar, start)
-    value = _value_between(place, place + length)
+    value = _printed_value(place, place + length)
     assert value is not None, "split yields written values only"
     return value
 
@@ -407,11 +415,7 @@ def _voices(notes: Sequence[PlayedNote]) -> list[list[_Event]]:
 
 def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clef: Clef) -> tuple[WrittenVoice, ...]:
     if not notes:
-        whole = bar.length == bar.time.bar_length or not bar.time.beats
-        silence = (
-            [Piece(bar.start, bar.length, None)] if whole else _rests(bar, bar.start, bar.end, staff, visible=True)
-        )
-        return (WrittenVoice(1, tuple(silence)),)
+        return (WrittenVoice(1, _silence(bar, staff)),)
     tracks, used = _voices(notes), Counter[str]()
     voices = []
     for index, track in enumerate(tracks):
@@ -422,11 +426,41 @@ def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clef: Cl
     return tuple(voices)
 
 
-def _pieces(bar: PlacedBar, track: Sequence[_Event], used: Counter[str], staff: int, *, rests: bool) -> Iterator[Piece]:
+def _silence(bar: PlacedBar, staff: int) -> tuple[Piece, ...]:
+    whole = bar.length == bar.time.bar_length or not bar.time.beats
+    return (
+        (Piece(bar.start, bar.length, None),) if whole else tuple(_rests(bar, bar.start, bar.end, staff, visible=True))
+    )
+
+
+def set_voices(
+    bar: PlacedBar, voices: Sequence[Sequence[PlayedNote]], staff: int, clef: Clef
+) -> tuple[WrittenVoice, ...]:
+    """A staff of a printed page: one voice for each line of notes, from high to low, every value as it was printed.
+
+    A note keeps its one value even where it hides the beat; only a length that no value has is tied. A voice
+    without notes in the bar has a rest. Voices of later lines (from the third) show no rests.
+    """
+    used, found = Counter[str](), []
+    for index, notes in enumerate(voices):
+        if notes:
+            track = [_Event(note.start, note.length, (Head(note),)) for note in notes]
+            pieces = list(_pieces(bar, track, used, staff, rests=index < 2, printed=True))
+        else:
+            pieces = list(_silence(bar, staff)) if index < 2 else []
+        pieces = _with_beams(bar, _with_tuplets(bar, pieces))
+        direction: Literal["", "up", "down"] = "" if len(voices) == 1 else "down" if index % 2 else "up"
+        found.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clef))))
+    return tuple(found)
+
+
+def _pieces(
+    bar: PlacedBar, track: Sequence[_Event], used: Counter[str], staff: int, *, rests: bool, printed: bool = False
+) -> Iterator[Piece]:
     here = bar.start
     for event in track:
         yield from _rests(bar, here, event.start, staff, visible=rests)
-        yield from _notes(bar, event, used)
+        yield from _notes(bar, event, used, printed=printed)
         here = event.end
     yield from _rests(bar, here, bar.end, staff, visible=rests)
 
@@ -438,9 +472,13 @@ def _rests(bar: PlacedBar, start: Fraction, end: Fraction, staff: int, *, visibl
             start += length
 
 
-def _notes(bar: PlacedBar, event: _Event, used: Counter[str]) -> Iterator[Piece]:
+def _notes(bar: PlacedBar, event: _Event, used: Counter[str], *, printed: bool = False) -> Iterator[Piece]:
     start = event.start
-    for length in _split_in(bar, event.start, event.length, event.heads[-1].part, rest=False):
+    place = _place(bar, start)
+    lengths: tuple[Fraction, ...] = (event.length,)
+    if not (printed and _printed_value(place, place + event.length)):
+        lengths = _split_in(bar, event.start, event.length, event.heads[-1].part, rest=False)
+    for length in lengths:
         heads = []
         for head in event.heads:
             note, name = head.note, xml_id(head.note.id) + (".u" if head.doubled else "")
@@ -595,7 +633,8 @@ class _Accidentals:
         return replace(head, accidental=ACCIDENTALS[pitch.alter], courtesy=courtesy)
 
 
-def _with_accidentals(bars: Sequence[WrittenBar]) -> tuple[WrittenBar, ...]:
+def with_accidentals(bars: Sequence[WrittenBar]) -> tuple[WrittenBar, ...]:
+    """The same bars, each head with the accidental it needs or a courtesy."""
     memory = _Accidentals({}, {}, {})
     done = []
     for index, written in enumerate(bars):
