@@ -20,18 +20,25 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from fractions import Fraction
+from functools import cache
 from itertools import pairwise
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from foreign_pages import HUMDRUM, MEI
 from printed import Printed, packed, page
 from undersong.errors import UndersongError
 from undersong.model.codec import decode, encode
 from undersong.model.hymn import Hymn
+from undersong.model.organ import TWO_MANUALS
 from undersong.model.tune import walk
+from undersong.performing import perform
 from undersong.reading import read_file
+from undersong.reading.musicxml import read_musicxml
+from undersong.workflow import Wishes, lay_out
+from undersong.writing.midi import midi_file
 
 DEADLINE_SECONDS = 5.0
 
@@ -78,9 +85,12 @@ s:* "F/a"
 """
 
 
+@cache
 def pages() -> dict[str, bytes]:
-    """The invented pages that are damaged: closed and open score, tune with symbols and words, an ABC book."""
+    """The invented pages that are damaged: closed and open score, tune with symbols and words, an ABC book, MIDI."""
+    tune = page(Printed("Tune", _TUNE, ("a b- c d e f g h", "2. i j k l m n o")))
     return {
+        "played.mid": _played(tune),
         "book.abc": _ABC.encode(),
         "closed.musicxml": page(
             Printed("Upper", _UPPER, ("a song of two lands and one sea is here", "the+end of all _ the days")),
@@ -89,13 +99,29 @@ def pages() -> dict[str, bytes]:
         "open.mxl": packed(
             page(*(Printed(name, music) for name, music in zip("SATB", _FOUR, strict=True)), title="Open")
         ),
-        "tune.xml": page(Printed("Tune", _TUNE, ("a b- c d e f g h", "2. i j k l m n o"))),
+        "tune.xml": tune,
     }
+
+
+def _played(tune: bytes) -> bytes:
+    """A page laid out and performed, as MIDI."""
+    arrangement = lay_out(read_musicxml(tune), Wishes(verses=(1,)))
+    return midi_file(perform(arrangement), TWO_MANUALS, "Invented")
+
+
+@cache
+def foreign_pages() -> dict[str, bytes]:
+    """The same kind of pages in formats that are read in a child process of their own."""
+    return {"page.krn": HUMDRUM.encode(), "page.mei": MEI.encode()}
+
+
+FOREIGN_SHARE = 0.1
+"""So many of the copies are MEI or Humdrum: each of them costs a child process."""
 
 
 def mutated(data: bytes, rng: random.Random) -> bytes:
     """One to three damages of random kinds."""
-    damages = ABC_DAMAGES if data.startswith(b"X:") else DAMAGES
+    damages = DAMAGES if data.lstrip().startswith(b"<") or data.startswith(b"PK") else ABC_DAMAGES
     for _ in range(rng.randint(1, 3)):
         data = rng.choice(damages)(data, rng)
     return data
@@ -217,7 +243,7 @@ DAMAGES: tuple[Callable[[bytes, random.Random], bytes], ...] = (*TORN, *BENT, *B
 def damaged(index: int, seed: int) -> tuple[str, bytes]:
     """The damaged copy of that number: file name and content. A third of the compressed ones are damaged inside."""
     rng = random.Random(f"{seed}/{index}")
-    originals = pages()
+    originals = foreign_pages() if rng.random() < FOREIGN_SHARE else pages()
     name = rng.choice(sorted(originals))
     if name.endswith(".mxl") and rng.random() < 0.7:
         inner = page(*(Printed(voice, music) for voice, music in zip("SATB", _FOUR, strict=True)))
@@ -270,13 +296,26 @@ def outcome(index: int, seed: int, folder: Path) -> str:
     return found or "read"
 
 
+MOST_MB = 500
+
+
+def peak_mb() -> float:
+    """Most memory this process ever held, in MB (Linux counts in KB)."""
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
 def _work(pipe: Connection, seed: int) -> None:
     with tempfile.TemporaryDirectory() as folder, suppress(EOFError, KeyboardInterrupt):
         while True:
             index = pipe.recv()
             started = time.monotonic()
             said = outcome(index, seed, Path(folder))
-            pipe.send((said, time.monotonic() - started))
+            seconds = time.monotonic() - started
+            if peak_mb() > MOST_MB:
+                said = f"took {peak_mb():.0f} MB"
+            pipe.send((said, seconds))
 
 
 class _Reader:
