@@ -390,7 +390,7 @@ def _one(state: dict[str, object], reader: _Reader, count: int) -> None:
         failed.append(f"copy {index}: {said}")
     state["worst_seconds"] = max(float(str(state["worst_seconds"])), seconds)
     state["next"] = index + 1
-    if (index + 1) % 50 == 0:
+    if (index + 1) % 50 == 0 and sys.stderr.isatty():
         print(f"\r{index + 1}/{count}", end="", file=sys.stderr, flush=True)
 
 

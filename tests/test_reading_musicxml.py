@@ -338,7 +338,7 @@ def test_refrain_has_lines_of_its_own() -> None:
         "</miscellaneous></identification>"
     )
     row, held = "C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:2", "C5:1 D5:1 E5:1 F5:1 | G5:1 F5:1 E5:2'"
-    music = "(time=4/4) " + " | ".join([row, row, held, row])
+    music = "(time=4/4) " + f"{row} | {row} | {held} | {row}"
     first = "one " * 14 + "sing " * 14
     hymn = read(Printed("", music, (first.strip(), ("two " * 14).strip())), head=head)
     assert hymn.text.refrain == (Fraction(16), Fraction(32))
