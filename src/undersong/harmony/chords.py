@@ -1,18 +1,15 @@
 """The chords of several parts: where they change, and what they are.
 
-Each stretch of the music between two cuts could be one chord; each chord that it could be is
-weighed (what sounds inside and outside it, how the outside notes are reached and left, what stands
-in the bass, how long it is and where in the bar it begins), and the best chain along the page is
-taken. Three rules come from the notes, not from weights: a diminished seventh is rooted where it is
-spelled (its sharpest note on the line of fifths), a seventh must sound, and the bass is what the
-lowest part plays.
+Segmentation and labels are found together by a learned model (`semimarkov`) over stretches of cuts
+(`features`). What the notes settle is not left to weights: a seventh must sound, a diminished seventh
+is rooted where it is spelled, the bass is what the lowest part plays. Chords that the analyses it
+was trained on do not know are named afterwards: a fourth that never resolves (sus4), a sixth added to
+a closing triad, the French sixth.
 
-Conventions: labels are (root pitch class, kind); weights are per quarter note. Roots are spelled as
-the notes that sound, tones that do not sound count for nothing but a missing third.
+Conventions: labels are (root pitch class, kind). Roots are spelled as the notes that sound. A pinned
+span is a chord that stands whatever the notes say; its neighbours are read around it.
 
-References: the segments-and-labels method after D. Temperley and after Masada and Bunescu (2019),
-here with few weights: set by hand, then adjusted against the chorale analyses of the When in Rome
-corpus (M. Gotham and others; D. Tymoczko and others; CC BY-SA 4.0).
+References: see `semimarkov`; weights.LICENSE for the analyses behind the weights.
 """
 
 from __future__ import annotations
@@ -20,327 +17,164 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
-from math import exp
+from typing import TYPE_CHECKING
 
-from undersong.harmony.slices import PartNote, Slice
-from undersong.model.chord import KINDS, Chord
+from undersong.harmony.keys import simpler
+from undersong.harmony.learned import Learned
+from undersong.harmony.slices import Slice
+from undersong.model.chord import Chord, Degree
 from undersong.model.pitch import Key, PitchName
 from undersong.model.tune import Tune
 
-Label = tuple[int, str]
+if TYPE_CHECKING:
+    from undersong.harmony.features import Floats, Page
 
-READ_KINDS = (
-    "major", "minor", "diminished", "augmented", "dominant", "major-seventh",
-    "minor-seventh", "half-diminished", "diminished-seventh",
-)  # fmt: skip
-"""The kinds that printed parts are read as."""
-
-WEIGHTS: dict[str, float] = {
-    # what a note outside the chord costs, for each quarter note of its length
-    "passing": 0.25, "neighbour": 0.5, "suspended": 0.25, "anticipation": 1.2, "one-step": 0.95, "leap": 1.9,
-    "accent": 0.25,  # and dearer where the metre is strong
-    # what a note inside the chord is worth, for each quarter note
-    "inside": 0.4,
-    # a new chord, by the strength of the place where it begins
-    "new-3": 0.1, "new-2": 0.0, "new-1": 0.15, "new-0.5": 0.9, "new-0.25": 1.5,
-    "same-root": 0.3,  # the share of it where only the kind changes
-    "root-low": 0.35, "third-low": 0.35, "fifth-low": -0.2, "seventh-low": 0.0, "strange-low": -0.1,
-    "no-third": 0.7, "strange-third": 0.6, "no-fifth": 0.3,
-    "fall-fifth": 0.25, "rise-second": 0.05, "rise-fifth": 0.1,
-}  # fmt: skip
-
-KIND_WORTH: dict[str, float] = {
-    "major": 0.0, "minor": 0.0, "diminished": -0.15, "augmented": -0.8, "dominant": -0.05, "major-seventh": -0.8,
-    "minor-seventh": -0.6, "half-diminished": 0.0, "diminished-seventh": 0.4,
-}  # fmt: skip
-
-SEVENTH_SOUNDS = 0.5
-"""More than this share of a chord's length its seventh must sound; where it enters late, a new chord begins."""
-
-SURE = 6.0
-"""The margin of a chord without a rival, and the largest that counts."""
-
-CALIBRATION = (1.2, 1.1)
-"""Offset and slope of the logistic curve from margin to confidence, set so that it tells how often the reading agrees
-with published analyses of chorales."""
-
-LONGEST = 8
-"""Cuts that one chord may span before it is joined again from pieces."""
+NEVER = -1e6
+NEAR = -7.0
+"""How far below the best a label may stay on every stretch of a page and still be tried (natural logarithm)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """A chord found in the parts, with how far it is ahead of the next best chord there."""
+class Fixed:
+    """A chord that stands from `onset` to `end`, whatever the notes say."""
 
     onset: Fraction
     end: Fraction
     chord: Chord
-    margin: float
 
 
 @dataclass(frozen=True, slots=True)
-class _Candidate:
-    label: Label
-    pitch_classes: tuple[int, ...]
-    seventh: int | None
-    worth: float
-    third: int
-    has_third: bool
-    low: dict[int, float]
-    """What each of its tones says in the bass."""
+class Found:
+    """A chord found in the parts, with how probable it is; `fixed` where it was given."""
 
-
-_TEMPLATES: tuple[tuple[str, tuple[int, ...]], ...] = tuple(
-    (kind, tuple(semitones % 12 for _, _, semitones in KINDS[kind])) for kind in READ_KINDS
-)
-
-
-_LOW = ("root-low", "third-low", "fifth-low", "seventh-low")
-
-
-@lru_cache(maxsize=4096)
-def _candidates(mask: int) -> tuple[_Candidate, ...]:
-    """The chords that a set of sounding pitch classes could be: root sounds, third and seventh sound."""
-    found = []
-    for root in range(12):
-        if not mask >> root & 1:
-            continue
-        for kind, template in _TEMPLATES:
-            tones = tuple((root + semitones) % 12 for semitones in template)
-            here = [bool(mask >> tone & 1) for tone in tones]
-            seventh = tones[3] if len(tones) > 3 else None
-            if (seventh is not None and not here[3]) or (not here[1] and kind not in ("major", "minor")):
-                continue
-            if not here[2] and (kind not in ("major", "minor", "dominant", "minor-seventh", "major-seventh")):
-                continue
-            if not here[1] and not here[2]:
-                continue
-            worth = KIND_WORTH[kind] - (0 if here[1] else WEIGHTS["no-third"]) - (0 if here[2] else WEIGHTS["no-fifth"])
-            low = {tone: WEIGHTS[place] for tone, place in zip(tones, _LOW, strict=False)}
-            found.append(_Candidate((root, kind), tones, seventh, worth, tones[1], here[1], low))
-    return tuple(found)
-
-
-def _outside(note: PartNote, cut: Slice) -> str:
-    """How a note that does not belong to the chord at this place would be explained."""
-    reached, left = note.reached, note.left
-    held = cut.onset > note.onset or reached == 0
-    if held and left is not None and abs(left) == 1:
-        return "suspended"
-    steps = [abs(move) == 1 for move in (reached, left) if move is not None]
-    if reached is not None and left is not None and all(steps):
-        return "passing" if reached == left else "neighbour"
-    if left == 0 and steps[0] and cut.strength < 1:
-        return "anticipation"
-    return "one-step" if any(steps) else "leap"
-
-
-def find_chords(tune: Tune, cuts: Sequence[Slice]) -> tuple[Found, ...]:
-    """The chords of the parts from the first sounding cut to the last, without gaps; () if nothing sounds."""
-    if not any(cut.notes for cut in cuts):
-        return ()
-    path = _decode(tune, cuts)
-    return _with_basses(tune, cuts, path)
-
-
-def _profiles(cuts: Sequence[Slice]) -> _Sums:
-    sums = _Sums([[0.0] * 12], [0.0], [[0.0] * 12], [])
-    for cut in cuts:
-        gain, length, cost = list(sums.gains[-1]), list(sums.lengths[-1]), sums.costs[-1]
-        quarter, heard = cut.quarters, set()
-        for note in cut.notes:
-            tone = note.pitch.midi % 12
-            outside = WEIGHTS[_outside(note, cut)] * quarter * (1 + WEIGHTS["accent"] * cut.strength)
-            gain[tone] += WEIGHTS["inside"] * quarter + outside
-            cost += outside
-            heard.add(tone)
-        for tone in heard:
-            length[tone] += quarter
-        sums.gains.append(gain)
-        sums.costs.append(cost)
-        sums.lengths.append(length)
-        sums.masks.append(sum(1 << tone for tone in heard))
-    return sums
-
-
-def _motions() -> list[float]:
-    motions = [0.0] * 12
-    motions[5], motions[2], motions[7] = WEIGHTS["fall-fifth"], WEIGHTS["rise-second"], WEIGHTS["rise-fifth"]
-    return motions
+    onset: Fraction
+    end: Fraction
+    chord: Chord
+    probability: float
+    fixed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class _Step:
+class _Stretch:
+    """Cuts from `start` to `end` under one label, the probability of the label there."""
+
     start: int
     end: int
-    label: Label | None
+    root: int
+    kind: str
+    probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Sums:
-    """Running sums up to each cut.
+def find_chords(tune: Tune, cuts: Sequence[Slice], learned: Learned, fixed: Sequence[Fixed] = ()) -> tuple[Found, ...]:
+    """The chords of the parts, from the first cut to the last without gaps; () if nothing sounds.
 
-    What each pitch class gains inside the chord, what all notes cost outside it, how long each pitch
-    class sounds; and, cut by cut, which pitch classes sound.
+    The ends of `fixed` must be cuts.
     """
-
-    gains: list[list[float]]
-    costs: list[float]
-    lengths: list[list[float]]
-    masks: list[int]
-
-    def scores(
-        self, cuts: Sequence[Slice], start: int, end: int, mask: int, scale: frozenset[int]
-    ) -> list[tuple[float, Label]]:
-        """Every chord that the cuts from start to end could be, with its score."""
-        first, last = self.gains[start], self.gains[end]
-        gain = [two - one for one, two in zip(first, last, strict=True)]
-        outside = self.costs[end] - self.costs[start]
-        needed = SEVENTH_SOUNDS * sum(cut.quarters for cut in cuts[start:end])
-        sooner, later = self.lengths[start], self.lengths[end]
-        lowest = cuts[start].notes[0].pitch.midi % 12 if cuts[start].notes else -1
-        scored = []
-        for one in _candidates(mask):
-            seventh = one.seventh
-            if seventh is not None and later[seventh] - sooner[seventh] <= needed:
-                continue
-            score = one.worth - outside + one.low.get(lowest, WEIGHTS["strange-low"])
-            for tone in one.pitch_classes:
-                score += gain[tone]
-            if not one.has_third and one.third not in scale:
-                score -= WEIGHTS["strange-third"]
-            scored.append((score, one.label))
-        return scored
-
-
-_Trail = tuple[int, int, Label | None]
-"""Where a chain's last chord began, the root before it (12: silence), and its label."""
-
-_NEVER = float("-inf")
-
-
-def _decode(tune: Tune, cuts: Sequence[Slice]) -> list[tuple[_Step, float]]:
-    """The best chain of labelled stretches (semi-Markov Viterbi), each with its margin over the next label."""
-    sums = _profiles(cuts)
-    count = len(cuts)
-    motions, same_root = _motions(), WEIGHTS["same-root"]
-    new = {place: WEIGHTS[f"new-{place:g}"] for place in (3.0, 2.0, 1.0, 0.5, 0.25)}
-    scales = [_scale(tune.bars[cut.bar].key) for cut in cuts]
-    # best[j][root]: score of the best chain that ends before cut j with that root; root 12 is silence
-    best: list[list[float]] = [[_NEVER] * 13 for _ in range(count + 1)]
-    back: list[list[_Trail]] = [[(0, 12, None)] * 13 for _ in range(count + 1)]
-    best[0][12] = 0.0
-    for start in range(count):
-        come, whence = _arrivals(best[start], motions, new[cuts[start].strength], same_root)
-        mask = 0
-        for end in range(start + 1, min(start + LONGEST, count) + 1):
-            if cuts[end - 1].bar != cuts[start].bar:
-                break
-            mask |= sums.masks[end - 1]
-            row, trail = best[end], back[end]
-            for score, label in sums.scores(cuts, start, end, mask, scales[start]):
-                root = label[0]
-                total = come[root] + score
-                if total > row[root]:
-                    row[root], trail[root] = total, (start, whence[root], label)
-        after = best[start + 1]
-        if max(after) == _NEVER:  # silence, or notes that make no chord alone
-            top = max(best[start])
-            after[12] = top - sums.costs[start + 1] + sums.costs[start]
-            back[start + 1][12] = (start, best[start].index(top), None)
-    return [(step, _margin(sums, cuts, step, scales[step.start])) for step in _trace(best, back, count)]
-
-
-def _margin(sums: _Sums, cuts: Sequence[Slice], step: _Step, scale: frozenset[int]) -> float:
-    """How far a label is ahead of the next best one over the same stretch."""
-    if step.label is None:
-        return 0.0
-    mask = 0
-    for heard in sums.masks[step.start : step.end]:
-        mask |= heard
-    scores = {label: score for score, label in sums.scores(cuts, step.start, step.end, mask, scale)}
-    own = scores.pop(step.label)
-    return min(own - max(scores.values(), default=_NEVER), SURE)
-
-
-def _arrivals(before: list[float], motions: list[float], new: float, same_root: float) -> tuple[list[float], list[int]]:
-    """For each root, the best score with which a chord on it may begin here, and the root before it."""
-    live = [(root, score) for root, score in enumerate(before) if score > _NEVER]
-    come, whence = [_NEVER] * 12, [12] * 12
-    for root in range(12):
-        for previous, score in live:
-            if previous == 12:
-                total = score - new
-            elif previous == root:
-                total = score - new * same_root
-            else:
-                total = score - new + motions[(root - previous) % 12]
-            if total > come[root]:
-                come[root], whence[root] = total, previous
-    return come, whence
-
-
-def _trace(best: list[list[float]], back: list[list[_Trail]], count: int) -> list[_Step]:
-    steps, end, root = [], count, max(range(13), key=lambda one: best[count][one])
-    while end > 0:
-        start, previous, label = back[end][root]
-        steps.append(_Step(start, end, label))
-        end, root = start, previous
-    return steps[::-1]
-
-
-@lru_cache(maxsize=64)
-def _scale(key: Key) -> frozenset[int]:
-    """The seven pitch classes of a signature."""
-    return frozenset(PitchName.from_fifths(key.fifths + place).pitch_class for place in range(-1, 6))
-
-
-def _with_basses(tune: Tune, cuts: Sequence[Slice], path: list[tuple[_Step, float]]) -> tuple[Found, ...]:
-    """Labels spelled, with the bass that sounds; a new chord where the bass moves to another of its tones."""
+    if not any(cut.notes for cut in cuts):
+        return ()
     found: list[Found] = []
-    for step, margin in path:
-        if step.label is None:
-            if found:
-                found[-1] = _longer(found[-1], cuts[step.end - 1].end)
-            continue
-        inside = cuts[step.start : step.end]
-        tones = frozenset((step.label[0] + row[2]) % 12 for row in KINDS[step.label[1]])
-        root, kind = _spelled(step.label, inside, tune.bars[inside[0].bar].key)
-        plain = Chord(root, kind)
-        for onset, end, low in _basses(inside, tones, plain):
-            chord = Chord(root, kind, None if low in (None, root) else low)
-            if found and found[-1].chord == chord:
-                found[-1] = _longer(found[-1], end, margin)
+    for stretch in _decode(tune, cuts, learned, fixed):
+        for one in _named(tune, cuts, stretch, fixed):
+            last = found[-1] if found else None
+            if last and last.chord == one.chord and last.fixed == one.fixed:
+                found[-1] = _joined(last, one)
             else:
-                found.append(Found(onset if found else Fraction(0), end, chord, margin))
+                found.append(one)
     return tuple(found)
 
 
-def _longer(one: Found, end: Fraction, margin: float | None = None) -> Found:
-    return Found(one.onset, end, one.chord, one.margin if margin is None else min(one.margin, margin))
+def _joined(one: Found, two: Found) -> Found:
+    here, there = float(one.end - one.onset), float(two.end - two.onset)
+    probability = (one.probability * here + two.probability * there) / (here + there)
+    return Found(one.onset, two.end, one.chord, probability, one.fixed)
 
 
-def confidence(margin: float) -> float:
-    """A score margin as a number between 0 and 1: logistic, so that it rises with the margin."""
-    low, slope = CALIBRATION
-    return min(round(1 / (1 + exp(-low - slope * margin)), 3), 0.999)
+def _decode(tune: Tune, cuts: Sequence[Slice], learned: Learned, fixed: Sequence[Fixed]) -> list[_Stretch]:
+    import numpy as np  # noqa: PLC0415 (see `learned`)
+
+    from undersong.harmony import semimarkov as model  # noqa: PLC0415
+    from undersong.harmony.features import page  # noqa: PLC0415
+
+    heard = page(tune, cuts)
+    ready = learned.chords
+    table = model.scores(heard, ready)
+    _pin(heard, table, cuts, fixed)
+    # labels that nowhere come near the best are left out: they cost time and change nothing
+    live = np.flatnonzero((table - table.max(axis=1, keepdims=True)).max(axis=0) > NEAR)
+    chain = ready.chain[:, live[:, None], live[None, :]]
+    score, level = model.by_first(heard, table[:, live]), model.levels(heard)
+    path = model.best(score, chain, level)
+    sums = model.sums(score, chain, level)
+    sure = model.cut_probabilities(heard, score, sums, path)
+    kinds = len(model.KINDS)
+    found = []
+    for start, end, place in path:
+        label = int(live[place])
+        chance = float(np.average(sure[start:end], weights=heard.quarters[start:end]))
+        found.append(_Stretch(start, end, label // kinds, model.KINDS[label % kinds], chance))
+    return found
 
 
-def _spelled(label: Label, inside: Sequence[Slice], key: Key) -> tuple[PitchName, str]:
-    """Root spelled as it sounds; diminished sevenths and augmented triads are rooted by their spelling."""
-    root, kind = label
+def _pin(heard: Page, table: Floats, cuts: Sequence[Slice], fixed: Sequence[Fixed]) -> None:
+    """Inside a pinned span only its label, and no stretch across its ends."""
+    from undersong.harmony import semimarkov as model  # noqa: PLC0415
+
+    onsets = [cut.onset for cut in cuts]
+    for one in fixed:
+        start = next(index for index, onset in enumerate(onsets) if onset >= one.onset)
+        end = next((index for index, onset in enumerate(onsets) if onset >= one.end), len(cuts))
+        ends = heard.first + heard.count
+        inside = (heard.first >= start) & (ends <= end)
+        touching = (heard.first < end) & (ends > start)
+        table[touching] = NEVER
+        if one.chord.root is None:
+            table[inside] = 0.0
+            continue
+        kind = simpler(one.chord.kind)
+        label = one.chord.root.pitch_class * len(model.KINDS) + model.KINDS.index(kind)
+        table[inside, label] = 0.0
+
+
+def _named(tune: Tune, cuts: Sequence[Slice], stretch: _Stretch, fixed: Sequence[Fixed]) -> list[Found]:
+    """A stretch as chords: spelled, with its basses; the pinned chord where one stands."""
+    inside = cuts[stretch.start : stretch.end]
+    onset, end = inside[0].onset, inside[-1].end
+    pinned = next((one for one in fixed if one.onset <= onset < one.end), None)
+    if pinned is not None:
+        return [Found(onset, end, pinned.chord, 1.0, fixed=True)]
+    plain = _spelled(stretch, inside, tune.bars[inside[0].bar].key)
+    plain = _unresolved(inside) or _added_sixth(plain, inside, tune) or plain
+    return [Found(start, stop, _over(plain, low), stretch.probability) for start, stop, low in _basses(inside, plain)]
+
+
+def _over(chord: Chord, low: PitchName | None) -> Chord:
+    bass = None if low in (None, chord.root) else low
+    return Chord(
+        chord.root, chord.kind, bass, chord.degrees, f"{chord.text}/{bass}" if chord.text and bass else chord.text
+    )
+
+
+def _names(inside: Sequence[Slice]) -> dict[int, PitchName]:
     names: dict[int, PitchName] = {}
     for cut in inside:
         for note in cut.notes:
             names.setdefault(note.pitch.midi % 12, note.pitch.name)
+    return names
+
+
+def _spelled(stretch: _Stretch, inside: Sequence[Slice], key: Key) -> Chord:
+    """Root spelled as it sounds; diminished sevenths and augmented triads are rooted by their spelling."""
+    root, kind, names = stretch.root, stretch.kind, _names(inside)
     if kind in ("diminished-seventh", "augmented"):
         step = 3 if kind == "diminished-seventh" else 4
         heard = [names[(root + place) % 12] for place in range(0, 12, step) if (root + place) % 12 in names]
         choose = max if kind == "diminished-seventh" else min
         if heard:
-            return choose(heard, key=lambda name: name.fifths), kind
-    return names.get(root) or _name_in(root, key), kind
+            return Chord(choose(heard, key=lambda name: name.fifths), kind)
+    name = names.get(root) or _name_in(root, key)
+    if kind == "French":
+        return Chord(name, "other", None, (Degree(5, -1, "alter"), Degree(7)), f"{name}7(b5)")
+    return Chord(name, kind)
 
 
 def _name_in(pitch_class: int, key: Key) -> PitchName:
@@ -352,19 +186,38 @@ def _name_in(pitch_class: int, key: Key) -> PitchName:
     )
 
 
-def _basses(
-    inside: Sequence[Slice], tones: frozenset[int], chord: Chord
-) -> list[tuple[Fraction, Fraction, PitchName | None]]:
+def _unresolved(inside: Sequence[Slice]) -> Chord | None:
+    """A suspended fourth that stands by itself: fourth and fifth over the bass and no third in the whole stretch."""
+    names = _names(inside)
+    if len(names) not in (3, 4) or not inside[0].notes or float(inside[-1].end - inside[0].onset) < 1:
+        return None
+    low = inside[0].notes[0].pitch.name
+    above = {(tone - low.pitch_class) % 12 for tone in names}
+    if above == {0, 5, 7}:
+        return Chord(low, "suspended-fourth")
+    return Chord(low, "suspended-fourth", None, (Degree(7),)) if above == {0, 5, 7, 10} else None
+
+
+def _added_sixth(chord: Chord, inside: Sequence[Slice], tune: Tune) -> Chord | None:
+    """The page's last chord is a triad with a sixth, not a seventh chord in first inversion."""
+    if inside[-1].end < tune.length or chord.root is None or not inside[-1].notes:
+        return None
+    names = _names(inside)
+    low = inside[-1].notes[0].pitch.name
+    if chord.third is None or low.pitch_class != chord.third.name.pitch_class or len(names) != 4:
+        return None
+    kind = {"minor-seventh": "major-sixth", "half-diminished": "minor-sixth"}.get(chord.kind)
+    return Chord(low, kind) if kind else None
+
+
+def _basses(inside: Sequence[Slice], chord: Chord) -> list[tuple[Fraction, Fraction, PitchName | None]]:
     """Stretches of one chord with the lowest sounding tone of it; what is no tone of it changes nothing."""
     stretches: list[tuple[Fraction, Fraction, PitchName | None]] = []
-    pending = inside[0].onset
     for cut in inside:
-        low = cut.notes[0].pitch.name if cut.notes and cut.notes[0].pitch.midi % 12 in tones else None
-        if low is not None and (tone := chord.tone_for(low.pitch_class)):
-            low = tone.name
-        if low is None or (stretches and stretches[-1][2] == low):
+        tone = chord.tone_for(cut.notes[0].pitch.midi) if cut.notes else None
+        if tone is None or (stretches and stretches[-1][2] == tone.name):
             if stretches:
                 stretches[-1] = (stretches[-1][0], cut.end, stretches[-1][2])
             continue
-        stretches.append((cut.onset if stretches else pending, cut.end, low))
+        stretches.append((cut.onset if stretches else inside[0].onset, cut.end, tone.name))
     return stretches or [(inside[0].onset, inside[-1].end, None)]

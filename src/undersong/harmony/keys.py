@@ -1,16 +1,16 @@
 """Keys of a page: the home key, and the key in which each chord is heard.
 
-A chord speaks for the keys in which it has a plain function, strongest when a dominant goes to its
-tonic or when a line closes on it. The home key is told by the close and by all chords together;
-the signature counts little, since old hymns are printed with one flat or sharp too few. Local keys
-are the cheapest chain of keys along the chords; where one key for all is nearly as good, it is kept.
+Every chord gives clues, each relative to a tonic: its degree, its inversion, the step from the chord
+before, the notes that sound, whether it opens, closes, or stands where a line ends. A linear-chain
+random field over 24 keys weighs them against the cost of a change; each chord is given its most
+probable key. Where one key for all is nearly as probable, it is kept. The signature is no clue: old
+hymns are printed with one flat or sharp too few, and it misleads where the music is far from home.
 
-Conventions: a key is (tonic pitch class, mode) inside, a spelled `Key` outside. Worths are per chord,
-scaled by its length up to two quarters.
+Conventions: a key is a place 0 to 23, `tonic pitch class + 12` for minor, inside, a spelled `Key`
+outside. Weights are natural logarithms.
 
-References: after F. Lerdahl's and D. Temperley's key finding. The table of functions is common
-practice, no source; the weights were adjusted against the chorale analyses of the When in Rome
-corpus (M. Gotham and others; D. Tymoczko and others; CC BY-SA 4.0).
+References: J. Lafferty, A. McCallum and F. Pereira, Conditional random fields (2001). The weights are
+learned: see weights.LICENSE and training/README.md.
 """
 
 from __future__ import annotations
@@ -18,54 +18,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
+from math import exp
+from operator import add, mul
 from typing import Literal
 
+from undersong.harmony.learned import KeyWeights, Learned
 from undersong.model.chord import Chord
 from undersong.model.pitch import Key, Mode, PitchName
 
-Place = tuple[int, Mode]
+PLACES: tuple[tuple[int, Mode], ...] = (
+    *((tonic, "major") for tonic in range(12)),
+    *((tonic, "minor") for tonic in range(12)),
+)  # fmt: skip
+"""The 24 keys in their order inside."""
 
-PLACES: tuple[Place, ...] = tuple((tonic, mode) for mode in ("major", "minor") for tonic in range(12))
+RELUCTANCE = 0.0
+"""What a change of key costs beyond what chorales taught, since plainer music changes less."""
 
-FUNCTIONS: dict[Mode, dict[tuple[int, str], float]] = {
-    "major": {
-        (0, "major"): 3.0, (7, "major"): 2.4, (7, "dominant"): 3.0, (5, "major"): 1.8, (2, "minor"): 1.6,
-        (2, "minor-seventh"): 2.0, (9, "minor"): 1.3, (9, "minor-seventh"): 1.3, (11, "diminished"): 2.2,
-        (11, "half-diminished"): 2.2, (4, "minor"): 0.6, (4, "minor-seventh"): 0.6, (0, "major-seventh"): 2.0,
-        (5, "major-seventh"): 1.8, (11, "diminished-seventh"): 1.0, (2, "dominant"): 0.3, (2, "major"): -0.3,
-        (0, "dominant"): 0.3, (9, "dominant"): -0.3, (4, "dominant"): -0.3, (9, "major"): -0.6, (4, "major"): -0.6,
-        (6, "diminished"): 0.0, (6, "half-diminished"): 0.0, (6, "diminished-seventh"): 0.0, (5, "minor"): -0.3,
-        (2, "half-diminished"): 0.0, (2, "diminished"): -0.6, (10, "major"): -0.8, (8, "dominant"): 0.0,
-    },
-    "minor": {
-        (0, "minor"): 3.0, (7, "major"): 2.4, (7, "dominant"): 3.0, (5, "minor"): 1.8, (2, "diminished"): 1.8,
-        (2, "half-diminished"): 2.2, (5, "minor-seventh"): 1.4, (8, "major"): 1.3, (3, "major"): 0.8,
-        (10, "major"): 0.4, (11, "diminished"): 2.2, (11, "diminished-seventh"): 3.0, (8, "major-seventh"): 1.5,
-        (3, "major-seventh"): 0.6, (3, "augmented"): 1.5, (7, "minor"): 0.2, (5, "major"): 0.2, (0, "major"): 0.0,
-        (10, "dominant"): -0.2, (0, "dominant"): 0.0, (5, "dominant"): 0.2, (2, "minor"): -0.2,
-        (2, "minor-seventh"): 0.0, (2, "dominant"): 0.0, (2, "major"): -0.5, (9, "half-diminished"): 0.3,
-        (9, "diminished"): 0.3, (0, "minor-seventh"): 0.8, (6, "diminished"): -0.2, (6, "diminished-seventh"): 0.0,
-        (1, "major"): 0.2, (8, "dominant"): 0.2, (7, "minor-seventh"): 0.0,
-    },
-}  # fmt: skip
-"""How well a chord (semitones of its root above the tonic, kind) speaks for a key."""
+ONE_KEY = 1.0
+"""The many-key reading must be this much more probable (natural logarithm) than one key for all."""
 
-STRANGE = 0.0
-"""What a chord without a row says of a key."""
-
-WEIGHTS: dict[str, float] = {
-    "resolves": 3.0,  # a dominant or leading-note chord going to its tonic
-    "closes": 5.0,  # a line or hold on the tonic triad
-    "line": 0.4,  # the share of that where no hold stands
-    "half-close": 2.0,  # and on the dominant
-    "change": 5.0,  # a new key
-    "far": 0.8,  # more for each fifth further than a neighbour
-    "foreign": 0.95,  # for a sounding note outside the key's scale, for each quarter note
-    "signature": 0.25,  # for each chord in a key of that signature
-    "home": 0.2,  # for each chord in the home key
-    "last": 8.0,  # the last chord stands on the tonic (home key only)
-    "one-key": 2.0,  # as much better a chain of keys must be than the home key alone
-}
+WHOLE = 24.0
+"""Quarter notes from which a page counts as a whole hymn, which has a key; less is an excerpt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,35 +52,14 @@ class Heard:
     chord: Chord
     sounding: tuple[tuple[int, float], ...]
     signature: int
-    closes: float
-    """1 where a line closes with a hold, less where it only ends, 0 elsewhere."""
+    hold: bool
+    """Whether a hold or the end of a line stands over it."""
+    strength: float
+    """Metrical strength where it begins, as in `slices.strength`."""
 
 
-def _scale(place: Place) -> frozenset[int]:
-    tonic, mode = place
-    steps = (0, 2, 4, 5, 7, 9, 11) if mode == "major" else (0, 2, 3, 5, 7, 8, 9, 10, 11)
-    return frozenset((tonic + step) % 12 for step in steps)
-
-
-_SCALES = {place: _scale(place) for place in PLACES}
-
-
-def _fifths(place: Place) -> int:
-    """Place of a key's signature on the circle of fifths, 0 to 11."""
-    tonic, mode = place
-    return (tonic * 7 - (3 if mode == "minor" else 0)) % 12
-
-
-def _distance(one: Place, two: Place) -> int:
-    apart = abs(_fifths(one) - _fifths(two)) % 12
-    return min(apart, 12 - apart)
-
-
-_FIFTHS = {place: _fifths(place) for place in PLACES}
-_DISTANCES = [[_distance(one, two) for two in PLACES] for one in PLACES]
-
-_DOMINANTS = {(7, "major"), (7, "dominant"), (11, "diminished"), (11, "half-diminished"), (11, "diminished-seventh")}
-_TONICS: dict[Mode, tuple[str, ...]] = {"major": ("major", "major-seventh"), "minor": ("minor", "minor-seventh")}
+Clue = tuple[str, int, float]
+"""Name, pitch class from which it is counted, and how much of it there is."""
 
 _SIMPLER = {
     "dominant-ninth": "dominant", "dominant-11th": "dominant", "dominant-13th": "dominant",
@@ -116,103 +70,242 @@ _SIMPLER = {
     "Italian": "dominant", "German": "dominant", "French": "dominant", "other": "major", "pedal": "major",
     "Tristan": "half-diminished",
 }  # fmt: skip
-"""Kinds that the table of functions does not list, as the kind whose function they share."""
+"""Kinds that the weights do not know, as the kind whose function they share."""
+
+_FAMILIES = {
+    "major": "major", "minor": "minor", "diminished": "leading", "half-diminished": "leading",
+    "diminished-seventh": "leading", "dominant": "dominant", "minor-seventh": "minor", "major-seventh": "major",
+    "augmented": "dominant",
+}  # fmt: skip
 
 
 def simpler(kind: str) -> str:
-    """A kind as one of those that the tables of functions list."""
+    """A kind as one of those that the weights know."""
     return _SIMPLER.get(kind, kind)
 
 
-def _worths(heard: Sequence[Heard]) -> list[list[float]]:
-    """What each chord is worth in each of the 24 keys."""
-    rows = []
+def _family(chord: Chord) -> str:
+    return _FAMILIES.get(simpler(chord.kind), "major")
+
+
+def clues(heard: Sequence[Heard]) -> list[list[Clue]]:
+    """What each chord says of the key; silence says nothing."""
+    found: list[list[Clue]] = []
+    sounding = [index for index, one in enumerate(heard) if one.chord.root is not None]
     previous: Chord | None = None
     for index, one in enumerate(heard):
-        rows.append([_worth(one, previous, place, last=index == len(heard) - 1) for place in PLACES])
+        row: list[Clue] = [("note", tone, min(length, 4.0)) for tone, length in one.sounding]
+        found.append(row)
+        root = one.chord.root
+        if root is None:
+            continue
+        kind, family, base = simpler(one.chord.kind), _family(one.chord), root.pitch_class
+        low = one.chord.lowest
+        above = (low.pitch_class - base) % 12 if low is not None else 0
+        part = "root" if above == 0 else "third" if above in (3, 4) else "fifth" if above in (6, 7, 8) else "seventh"
+        row.append((f"chord {kind}", base, 1.0))
+        row.append((f"low {family} {part}", base, 1.0))
+        if one.length >= 2:
+            row.append((f"long {kind}", base, 1.0))
+        if previous is not None and previous.root is not None:
+            motion = (base - previous.root.pitch_class) % 12
+            row.append((f"pair {_family(previous)} {motion} {family}", base, 1.0))
+        if one.hold:
+            row.append((f"hold {family} {part}", base, 1.0))
+        if index == sounding[0]:
+            row.append((f"first {family}", base, 1.0))
+        if index == sounding[-1]:
+            row.append((f"last {family}", base, 1.0))
         previous = one.chord
-    return rows
+    return found
 
 
-def _worth(one: Heard, previous: Chord | None, place: Place, *, last: bool) -> float:
-    tonic, mode = place
-    chord, weight = one.chord, 0.5 + 0.25 * min(float(one.length), 2.0)
-    worth = 0.0
-    if chord.root is not None:
-        kind = simpler(chord.kind)
-        degree = (chord.root.pitch_class - tonic) % 12
-        worth += FUNCTIONS[mode].get((degree, kind), STRANGE) * weight
-        stands = degree == 0 and (kind in _TONICS[mode] or (last and kind == "major"))
-        if previous is not None and previous.root is not None and stands:
-            before = ((previous.root.pitch_class - tonic) % 12, simpler(previous.kind))
-            worth += WEIGHTS["resolves"] * (before in _DOMINANTS)
-        if one.closes:
-            half = degree == 7 and kind == "major"
-            worth += one.closes * (WEIGHTS["closes"] * stands + WEIGHTS["half-close"] * half)
-    scale = _SCALES[place]
-    worth -= WEIGHTS["foreign"] * sum(length for tone, length in one.sounding if tone not in scale)
-    return worth + WEIGHTS["signature"] * (_FIFTHS[place] == one.signature % 12)
+def changes(heard: Sequence[Heard]) -> list[list[str]]:
+    """What bears on a change of key before each chord but the first."""
+    found = []
+    page = f"change page {_chromatic(heard)}"
+    for before, one in pairwise(heard):
+        row = ["change", f"change {one.strength:g}", page]
+        row += ["change after hold"] if before.hold else []
+        found.append(row)
+    return found
 
 
-def find_keys(heard: Sequence[Heard]) -> tuple[Key, tuple[Key, ...]]:
+def _chromatic(heard: Sequence[Heard]) -> int:
+    """How much of the page lies outside its best scale of seven notes, 0 to 5: plain pages change key less."""
+    lengths = [0.0] * 12
+    for one in heard:
+        for tone, length in one.sounding:
+            lengths[tone] += length
+    inside = max(sum(lengths[(7 * (place + step)) % 12] for step in range(7)) for place in range(12))
+    share = 1 - inside / max(sum(lengths), 1e-9)
+    return sum(share > bound for bound in CHROMATIC)
+
+
+CHROMATIC = (0.001, 0.02, 0.04, 0.07, 0.12)
+"""Bounds of the share of a page outside its best scale."""
+
+
+def crossings(heard: Sequence[Heard]) -> list[tuple[list[Clue], list[Clue]]]:
+    """What the chords on both sides of each change say, if the key changes there: of the old key, and of the new."""
+    found: list[tuple[list[Clue], list[Clue]]] = []
+    for before, one in pairwise(heard):
+        old: list[Clue] = []
+        new: list[Clue] = []
+        for name, chord in (("last", before.chord), ("first", one.chord)):
+            if chord.root is not None:
+                old.append((f"{name} in old {_family(chord)}", chord.root.pitch_class, 1.0))
+                new.append((f"{name} in new {_family(chord)}", chord.root.pitch_class, 1.0))
+        found.append((old, new))
+    return found
+
+
+def _turned(weights: KeyWeights, name: str, base: int) -> tuple[float, ...]:
+    """A clue's worth in each of the 24 keys."""
+    row = weights.clues.get(name)
+    if row is None:
+        return _NOTHING
+    return tuple(row[(base - tonic) % 12 + shift] for shift in (0, 12) for tonic in range(12))
+
+
+_NOTHING = (0.0,) * 24
+
+
+@dataclass(slots=True)
+class _Turned:
+    """Clues turned to all tonics, each once."""
+
+    weights: KeyWeights
+    kept: dict[tuple[str, int], tuple[float, ...]]
+
+    def __call__(self, name: str, base: int) -> tuple[float, ...]:
+        found = self.kept.get((name, base))
+        if found is None:
+            found = self.kept[name, base] = _turned(self.weights, name, base)
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Keys:
+    """The home key, a key for each chord, and how probable that key is there."""
+
+    home: Key
+    local: tuple[Key, ...]
+    probability: tuple[float, ...]
+
+
+def find_keys(heard: Sequence[Heard], learned: Learned) -> Keys:
     """The home key, and a key for each chord; C major if there is nothing to hear."""
     if not heard:
-        return Key(PitchName("C")), ()
-    worths = _worths(heard)
-    home = _home(heard, worths)
-    chain = _chain(worths, home)
-    alone = sum(row[home] for row in worths) + WEIGHTS["home"] * len(worths)
-    if chain[0] - alone < WEIGHTS["one-key"]:
-        chain = (alone, [home] * len(worths))
+        return Keys(Key(PitchName("C")), (), ())
+    turned = _Turned(learned.keys, learned.keys.turned)
+    worths = [_worth(row, turned) for row in clues(heard)]
+    crossed = [(_worth(old, turned), _worth(new, turned)) for old, new in crossings(heard)]
+    costs = [sum(learned.keys.changes.get(name, 0.0) for name in names) - RELUCTANCE for names in changes(heard)]
+    chances = _posterior(worths, costs, crossed, learned.keys)
+    alone = [sum(row[place] for row in worths) for place in range(24)]
+    chain = [max(range(24), key=row.__getitem__) for row in chances]
+    home = _home(heard, alone, chances)
+    long = sum(float(one.length) for one in heard) >= WHOLE and len(set(chain)) > 1
+    bound = alone[home] + ONE_KEY
+    sure_to_change = _chain_score(chain, worths, costs, crossed, learned.keys) >= bound
+    if long and not sure_to_change and _best_chain(worths, costs, crossed, learned.keys) < bound:
+        chain = [home] * len(heard)
     signature = heard[0].signature
-    spelled = {index: _spelled(PLACES[index], heard, signature) for index in {home, *chain[1]}}
-    return spelled[home], tuple(spelled[index] for index in chain[1])
+    spelled = {place: _spelled(PLACES[place], heard, signature) for place in {home, *chain}}
+    sure = tuple(row[place] for row, place in zip(chances, chain, strict=True))
+    return Keys(spelled[home], tuple(spelled[place] for place in chain), sure)
 
 
-def _home(heard: Sequence[Heard], worths: list[list[float]]) -> int:
-    last = next((one.chord.root for one in reversed(heard) if one.chord.root is not None), None)
-    totals = [sum(row[index] for row in worths) for index in range(24)]
-    if last is not None:
-        for index, (tonic, _) in enumerate(PLACES):
-            totals[index] += WEIGHTS["last"] * (tonic == last.pitch_class)
-    return max(range(24), key=totals.__getitem__)
+def _worth(row: Sequence[Clue], turned: _Turned) -> list[float]:
+    """What some clues are worth together in each of the 24 keys."""
+    total = [0.0] * 24
+    for name, base, much in row:
+        values = turned(name, base)
+        if much == 1.0:
+            total = list(map(add, total, values))
+        else:
+            total = [one + much * two for one, two in zip(total, values, strict=True)]
+    return total
 
 
-def _chain(worths: list[list[float]], home: int) -> tuple[float, list[int]]:
-    """The best chain of keys (Viterbi over 24 states)."""
-    cost = [
-        [0.0 if one == two else WEIGHTS["change"] + WEIGHTS["far"] * max(0, apart - 1) for two, apart in enumerate(row)]
-        for one, row in enumerate(_DISTANCES)
-    ]
+_Crossed = list[tuple[list[float], list[float]]]
+"""For each change of chord what a change of key there is worth by the old key, and by the new one."""
+
+
+def _posterior(
+    worths: list[list[float]], costs: list[float], crossed: _Crossed, weights: KeyWeights
+) -> list[list[float]]:
+    """The probability of each key at each chord (forward and backward sums)."""
+    linear = [
+        [0.0 if one == two else exp(value) for two, value in enumerate(row)]
+        for one, row in enumerate(weights.relations)
+    ]  # fmt: skip
+    columns = list(zip(*linear, strict=True))
+    tops = [max(row) for row in worths]
+    chances = [[exp(value - top) for value in row] for row, top in zip(worths, tops, strict=True)]
+    leave = [[exp(value + cost) for value in old] for (old, _), cost in zip(crossed, costs, strict=True)]
+    enter = [[exp(value) for value in new] for _, new in crossed]
+    forward = [_scaled(chances[0])]
+    for index, row in enumerate(chances[1:]):
+        last = forward[-1]
+        going = list(map(mul, last, leave[index]))
+        came = [sum(map(mul, going, column)) for column in columns]
+        whole = map(add, last, map(mul, came, enter[index]))
+        forward.append(_scaled(list(map(mul, whole, row))))
+    backward = [[1.0] * 24]
+    for index in range(len(chances) - 2, -1, -1):
+        ahead = list(map(mul, chances[index + 1], backward[-1]))
+        going = list(map(mul, ahead, enter[index]))
+        came = [sum(map(mul, going, row)) for row in linear]
+        backward.append(_scaled(list(map(add, ahead, map(mul, came, leave[index])))))
+    return [
+        _scaled(list(map(mul, before, after))) for before, after in zip(forward, backward[::-1], strict=True)
+    ]  # fmt: skip
+
+
+def _scaled(row: list[float]) -> list[float]:
+    total = sum(row)
+    return [one / total for one in row]
+
+
+def _chain_score(
+    chain: list[int], worths: list[list[float]], costs: list[float], crossed: _Crossed, weights: KeyWeights
+) -> float:
+    """The score of a chain of keys."""
+    score = sum(row[place] for row, place in zip(worths, chain, strict=True))
+    for (one, two), cost, (old, new) in zip(pairwise(chain), costs, crossed, strict=True):
+        if one != two:
+            score += cost + old[one] + new[two] + weights.relations[one][two]
+    return score
+
+
+def _best_chain(worths: list[list[float]], costs: list[float], crossed: _Crossed, weights: KeyWeights) -> float:
+    """The score of the best chain of keys (Viterbi)."""
     score = list(worths[0])
-    score[home] += WEIGHTS["home"]
-    trail: list[list[int]] = []
-    for row in worths[1:]:
-        top = max(score)
-        leader = score.index(top)
-        following, origin = [], []
-        for two in range(24):
-            came = two
-            value = score[two]
-            # a change costs the same or more from everywhere: only near-best keys can be left with profit
-            if value < top - WEIGHTS["change"]:
-                came = leader
-                value = score[leader] - cost[leader][two]
-                for one in range(24):
-                    if score[one] - cost[one][two] > value:
-                        came, value = one, score[one] - cost[one][two]
-            following.append(value + row[two] + (WEIGHTS["home"] if two == home else 0.0))
-            origin.append(came)
-        score, trail = following, [*trail, origin]
-    index = max(range(24), key=score.__getitem__)
-    best, path = score[index], [index]
-    for origin in reversed(trail):
-        index = origin[index]
-        path.append(index)
-    return best, path[::-1]
+    columns = list(zip(*weights.relations, strict=True))
+    for row, cost, (old, new) in zip(worths[1:], costs, crossed, strict=True):
+        going = list(map(add, score, old))
+        came = [max(map(add, going, column)) + cost + value for column, value in zip(columns, new, strict=True)]
+        score = list(map(add, map(max, score, came), row))
+    return max(score)
 
 
-def _spelled(place: Place, heard: Sequence[Heard], signature: int) -> Key:
+def _home(heard: Sequence[Heard], alone: list[float], chances: list[list[float]]) -> int:
+    """The key of the close, if the page as a whole can be in it."""
+    lengths = [float(one.length) for one in heard]
+    whole = sum(lengths)
+    share = [
+        sum(row[place] * length for row, length in zip(chances, lengths, strict=True)) / whole for place in range(24)
+    ]
+    last = next((index for index in range(len(heard) - 1, -1, -1) if heard[index].chord.root is not None), 0)
+    first = next((index for index, one in enumerate(heard) if one.chord.root is not None), 0)
+    return max(
+        range(24), key=lambda place: (share[place] + chances[last][place] + 0.2 * chances[first][place], alone[place])
+    )
+
+
+def _spelled(place: tuple[int, Mode], heard: Sequence[Heard], signature: int) -> Key:
     """A key spelled as its tonic is spelled in the chords, else near the signature."""
     tonic, mode = place
     names = [one.chord.root for one in heard if one.chord.root is not None and one.chord.root.pitch_class == tonic]
@@ -244,16 +337,20 @@ After Glarean's modes as hymn books use the names; aeolian and ionian count as m
 """
 
 
-def church_mode(home: Key, lengths: Sequence[float]) -> str | None:
-    """The church mode that the notes make of the home key, if its marking degree clearly rules.
+def church_mode(tonic: int, third: Mode, lengths: Sequence[float]) -> ModeName | None:
+    """The church mode that the notes make over a final, if its marking degree clearly rules.
 
     `lengths` holds how long each of the 12 pitch classes sounds. The marking degree must sound three
-    times as long as the one it stands for, and at least one part in forty of the whole (common
-    practice, no source).
+    times as long as the one it stands for, and at least one part in forty of the whole; in dorian and
+    phrygian the seventh must be natural at least as long as raised (common practice, no source).
     """
-    tonic, total = home.tonic.pitch_class, sum(lengths)
+    total = sum(lengths)
+    natural, raised = lengths[(tonic + 10) % 12], lengths[(tonic + 11) % 12]
     for name, mode, marks, stands_for in CHURCH_MODES:
         marking = lengths[(tonic + marks) % 12]
-        if mode == home.mode and marking >= total / 40 and marking >= 3 * lengths[(tonic + stands_for) % 12]:
-            return name
+        if mode != third or marking < total / 40 or marking < 3 * lengths[(tonic + stands_for) % 12]:
+            continue
+        if mode == "minor" and raised > natural:
+            continue
+        return name
     return None

@@ -7,6 +7,12 @@ scale, except that leading-note chords are plain `vii`. A dominant or leading-no
 foreign to the key is named by where it points (`V7/V`, `viio7/ii`): always with a seventh, a plain
 triad only if it goes there. The key stays the key it points from.
 
+Augmented sixths are told from dominant sevenths by their spelling: `It6`, `Ger65`, `Fr43`, with other
+figures if the flat sixth is not the bass, and `/V` where they lead to another degree's dominant. The
+major triad on the flat second is the Neapolitan (`N6`), except in phrygian, whose own chord it is. A
+diminished seventh that shares a note with the root of the major triad it goes to, and is not its
+leading-note chord, is a common-tone one (`CTo7`, `CTo7/V`).
+
 References: common textbook practice, no single source.
 """
 
@@ -35,12 +41,28 @@ _TRIAD_FIGURES = {3: "6", 5: "64"}
 _SEVENTH_FIGURES = {3: "65", 5: "43", 7: "42"}
 
 
-def numeral(chord: Chord, key: Key, following: Chord | None = None) -> str:
-    """The numeral of a chord in a key, such as `V65`; empty where there is no chord."""
+def numeral(
+    chord: Chord,
+    key: Key,
+    following: Chord | None = None,
+    sounding: frozenset[PitchName] = frozenset(),
+    mode: str | None = None,
+) -> str:
+    """The numeral of a chord in a key, such as `V65`; empty where there is no chord.
+
+    `following` is the next other chord, `sounding` the spelled notes under it, `mode` a church mode.
+    """
     if chord.root is None:
         return ""
     if chord.kind in _NAMED:
         return _NAMED[chord.kind] + (_quality(chord) if chord.kind == "Neapolitan" else "")
+    special = (
+        _augmented_sixth(chord, key, sounding)
+        or _neapolitan(chord, key, mode)
+        or _common_tone(chord, key, following)
+    )  # fmt: skip
+    if special:
+        return special
     target = _pointed_at(chord, key, following)
     if target is not None:
         degree = "vii" if simpler(chord.kind) in _LEADING else "V"
@@ -50,6 +72,48 @@ def numeral(chord: Chord, key: Key, following: Chord | None = None) -> str:
     accidental = "" if leading else ("#" * signs if signs > 0 else "b" * -signs)
     name = NUMERALS[step].lower() if simpler(chord.kind) in _SMALL else NUMERALS[step]
     return f"{accidental}{name}{_quality(chord)}"
+
+
+_SIXTHS = {
+    "It": {1: "6", 3: "64", 7: ""},
+    "Ger": {1: "65", 3: "43", 5: "42", 7: "7"},
+    "Fr": {1: "43", 3: "42", 5: "7", 7: "65"},
+}
+"""Figures of the augmented sixths by the degree over the flat sixth that lies in the bass."""
+
+
+def _augmented_sixth(chord: Chord, key: Key, sounding: frozenset[PitchName]) -> str:
+    root = chord.root
+    if root is None or chord.seventh is None or chord.third is None or root.up(5, 10) not in sounding:
+        return ""
+    fifth = chord.fifth
+    flat = fifth is not None and fifth.name.pitch_class == (root.pitch_class + 6) % 12
+    heard = fifth is not None and fifth.name.pitch_class in {name.pitch_class for name in sounding}
+    name = "Fr" if flat else "Ger" if heard else "It"
+    bass = chord.tone_for(chord.lowest.pitch_class) if chord.lowest is not None else None
+    figures = _SIXTHS[name].get(bass.degree if bass is not None else 1, "")
+    goal = root.up(6, 11).up(3, 5)  # its dominant lies a semitone below the root
+    goes = "" if goal.pitch_class == key.tonic.pitch_class else f"/{_degree(goal, key)}"
+    return f"{name}{figures}{goes}"
+
+
+def _neapolitan(chord: Chord, key: Key, mode: str | None) -> str:
+    flat_second = key.tonic.up(1, 1)
+    if chord.kind != "major" or chord.root != flat_second or mode == "phrygian":
+        return ""
+    return f"N{_quality(chord)}"
+
+
+def _common_tone(chord: Chord, key: Key, following: Chord | None) -> str:
+    if chord.kind != "diminished-seventh" or following is None or following.root is None or chord.root is None:
+        return ""
+    goal = following.root
+    if following.kind not in ("major", "dominant") or goal.pitch_class not in chord.pitch_classes:
+        return ""
+    step, signs = _place(goal, key)
+    if signs or step not in (0, 3, 4):
+        return ""
+    return "CTo7" if step == 0 else f"CTo7/{_degree(goal, key)}"
 
 
 def _place(name: PitchName, key: Key) -> tuple[int, int]:

@@ -1,6 +1,6 @@
 """Plain chords for a bare tune: a proposal, to be looked over.
 
-The chords are the plain ones of the key, or of the church mode that the tune closes in. Each beat of
+The chords are the plain ones of the key, or of the church mode that the tune closes in (R20). Each beat of
 the tune may take any of them; a new chord costs little at the beginning of a bar and much inside it;
 a tune note outside its chord costs as much as its length and place in the bar; the last chord is the
 tonic, and every line ends on one of the table's closing chords.
@@ -15,8 +15,9 @@ References: common practice for hymn tunes and church modes, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from math import exp
 
 from undersong.harmony.slices import PartNote, strength
@@ -42,41 +43,37 @@ def _row(steps: int, semitones: int, kind: str, worth: float, *, closes: bool = 
 PROPOSED: dict[str, tuple[Degree, ...]] = {
     "major": (
         _row(0, 0, "major", 0.5), _row(4, 7, "major", 0.3), _row(3, 5, "major", 0.2),
-        _row(5, 9, "minor", 0.0), _row(1, 2, "minor", -0.1, closes=False),
+        _row(5, 9, "minor", 0.0), _row(1, 2, "minor", 0.0, closes=False),
     ),
     "minor": (
         _row(0, 0, "minor", 0.5), _row(4, 7, "major", 0.3), _row(3, 5, "minor", 0.2),
-        _row(5, 8, "major", 0.0), _row(2, 3, "major", 0.0), _row(6, 10, "major", -0.1),
+        _row(5, 8, "major", 0.0), _row(2, 3, "major", 0.0, closes=False), _row(6, 10, "major", 0.1, closes=False),
     ),
     "dorian": (
         _row(0, 0, "minor", 0.5), _row(6, 10, "major", 0.3), _row(3, 5, "major", 0.2),
-        _row(2, 3, "major", 0.0), _row(4, 7, "minor", 0.0),
+        _row(2, 3, "major", 0.0, closes=False), _row(4, 7, "minor", 0.0),
     ),
-    "phrygian": (
-        _row(0, 0, "minor", 0.5), _row(1, 1, "major", 0.3), _row(6, 10, "minor", 0.2),
-        _row(2, 3, "major", 0.0), _row(5, 8, "major", 0.0),
-    ),
+    "phrygian": (_row(0, 0, "minor", 0.5), _row(1, 1, "major", 0.3), _row(6, 10, "minor", 0.2)),
     "lydian": (
         _row(0, 0, "major", 0.5), _row(4, 7, "major", 0.3), _row(1, 2, "major", 0.1, closes=False),
         _row(5, 9, "minor", 0.0),
     ),
     "mixolydian": (
-        _row(0, 0, "major", 0.5), _row(6, 10, "major", 0.3), _row(3, 5, "major", 0.2),
-        _row(4, 7, "minor", 0.0), _row(5, 9, "minor", 0.0),
+        _row(0, 0, "major", 0.5), _row(6, 10, "major", 0.3), _row(3, 5, "major", 0.2), _row(4, 7, "minor", 0.0),
     ),
     "aeolian": (
-        _row(0, 0, "minor", 0.5), _row(6, 10, "major", 0.3), _row(5, 8, "major", 0.2),
-        _row(4, 7, "minor", 0.1), _row(3, 5, "minor", 0.0), _row(2, 3, "major", 0.0),
+        _row(0, 0, "minor", 0.5), _row(6, 10, "major", 0.3), _row(5, 8, "major", 0.2), _row(4, 7, "minor", 0.1),
     ),
 }  # fmt: skip
 """The chords proposed in each mode; the first is the tonic."""
 
 WEIGHTS: dict[str, float] = {
-    "inside": 1.0, "outside": 1.6,  # for each quarter note, dearer on strong beats
+    "inside": 0.8, "outside": 1.3,  # for each quarter note, dearer on strong beats
     "semitone-below": 5.0,  # a chord tone a semitone below the tune on a beat
-    "new-3": 0.3, "new-2": 0.9, "new-1": 1.6, "new-0.5": 4.0, "new-0.25": 6.0,
+    "new-3": 0.5, "new-2": 1.7, "new-1": 3.0, "new-0.5": 7.0, "new-0.25": 10.0,
     "dominant-tonic": 0.8, "falling-fifth": 0.3, "dominant-subdominant": -0.6,
     "line-close": 1.5, "opens": 0.6,
+    "stepping": 0.4,  # the share of its cost for an outside note between two steps off the beat
 }  # fmt: skip
 
 
@@ -95,6 +92,8 @@ class Proposed:
     end: Fraction
     chord: Chord
     margin: float
+    closes: bool = False
+    """A line ends with it."""
 
     @property
     def confidence(self) -> float:
@@ -115,7 +114,7 @@ def bare_key(tune: Tune, notes: Sequence[PartNote]) -> Key:
     place = (final.pitch_class - signature.tonic.pitch_class) % 12
     if place == 0 or (place in (4, 7) and not _closes_as_final(place, notes, lengths)):
         return signature
-    return Key(final, _third(final, lengths))
+    return Key(final, _third(final, lengths, signature))
 
 
 def _closes_as_final(place: int, notes: Sequence[PartNote], lengths: list[float]) -> bool:
@@ -131,26 +130,114 @@ def _closes_as_final(place: int, notes: Sequence[PartNote], lengths: list[float]
     return begun and lengths[(final.midi - place) % 12] < lengths[final.midi % 12]
 
 
-def _third(final: PitchName, lengths: list[float]) -> Mode:
+def _third(final: PitchName, lengths: list[float], signature: Key) -> Mode:
+    """The third that is sung, else the one in the signature."""
     major, minor = lengths[(final.pitch_class + 4) % 12], lengths[(final.pitch_class + 3) % 12]
-    return "major" if major >= minor else "minor"
+    if major == minor:
+        place = final.fifths - signature.tonic.fifths  # F, C and G of a signature without signs have major thirds
+        return "major" if place in (-1, 0, 1) else "minor"
+    return "major" if major > minor else "minor"
 
 
-def propose(tune: Tune, notes: Sequence[PartNote], key: Key, mode: str | None) -> tuple[Proposed, ...]:
-    """Plain chords from the first place of the page to the last."""
+def proposed_chords(
+    tune: Tune, notes: Sequence[PartNote], key: Key, mode: str | None, manner: Manner | None = None
+) -> tuple[Proposed, ...]:
+    """Chords from the first place of the page to the last, in the plain manner or another one."""
+    degrees = _degrees(key, mode, notes, manner or PLAIN)
+    chords = [Chord(key.tonic.transposed(one.root), one.kind) for one in degrees]
+    units = _units(tune)
+    sung = _sung(tune, notes, units)
+    fits = [
+        [_fit(inside, chord) + degree.worth for degree, chord in zip(degrees, chords, strict=True)] for inside in sung
+    ]
+    _favour_closes(tune, units, fits, degrees, mode)
+    path = _path(tune, units, fits, chords, (manner or PLAIN).steady)
+    ends = set(_ends(tune))
+    spans = [
+        replace(one, closes=any(one.onset < end <= one.end for end in ends))
+        for one in _spans(units, fits, path, chords)
+    ]
+    return _with_sevenths(tuple(spans), key, mode)
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """A way of harmonising: its name, degrees left out and added, and how dear a new chord is."""
+
+    name: str
+    without: frozenset[int] = frozenset()
+    """Semitones above the final whose chords are left out."""
+    more: tuple[tuple[Mode, Degree], ...] = ()
+    steady: float = 1.0
+    natural: bool = False
+    """Minor without its raised seventh."""
+
+
+PLAIN = Manner("plain")
+
+MANNERS: tuple[Manner, ...] = (
+    PLAIN,
+    Manner("three chords", frozenset({2, 9}), steady=1.4),
+    Manner("fuller", more=(("major", _row(2, 4, "minor", 0.0, closes=False)),), steady=0.7),
+    Manner("without raised sevenths", natural=True),
+    Manner("slower", steady=2.0),
+    Manner("livelier", steady=0.5),
+)
+"""The plain manner and what is offered beside it (common practice, no source)."""
+
+
+def _degrees(key: Key, mode: str | None, notes: Sequence[PartNote], manner: Manner) -> tuple[Degree, ...]:
     lengths = [0.0] * 12
     for note in notes:
         lengths[note.pitch.midi % 12] += float(note.end - note.onset)
-    degrees = PROPOSED[mode or _plain_mode(key, lengths)]
-    chords = [Chord(key.tonic.transposed(one.root), one.kind) for one in degrees]
-    units = _units(tune)
-    fits = [
-        [_fit(tune, notes, unit, chord) + degree.worth for degree, chord in zip(degrees, chords, strict=True)]
-        for unit in units
-    ]
-    _favour_closes(tune, units, fits, degrees)
-    path = _path(tune, units, fits, chords)
-    return _spans(units, fits, path, chords)
+    name = mode or _plain_mode(key, lengths)
+    if manner.natural and name == "minor":
+        name = "aeolian"
+    rows = [row for row in PROPOSED[name] if row.root.semitones not in manner.without or name != key.mode]
+    return (*rows, *(row for third, row in manner.more if third == name))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sung:
+    """A tune note as far as it sounds in a unit: pitch class, weight inside and outside a chord, struck on the unit."""
+
+    tone: int
+    inside: float
+    outside: float
+    first: bool
+
+
+def _sung(tune: Tune, notes: Sequence[PartNote], units: Sequence[tuple[Fraction, Fraction]]) -> list[list[_Sung]]:
+    found: list[list[_Sung]] = []
+    place = 0
+    for start, end in units:
+        while place < len(notes) and notes[place].end <= start:
+            place += 1
+        inside, index = [], place
+        while index < len(notes) and notes[index].onset < end:
+            note = notes[index]
+            index += 1
+            onset = max(note.onset, start)
+            length = float(min(note.end, end) - onset)
+            if length <= 0:
+                continue
+            weight = length * (1 + 0.3 * strength(tune.bars[tune.bar_at(onset)], onset))
+            stepping = onset == note.onset != start and note.reached in (-1, 1) and note.left in (-1, 1)
+            outside = weight * WEIGHTS["outside"] * (WEIGHTS["stepping"] if stepping else 1.0)
+            inside.append(_Sung(note.pitch.midi % 12, weight * WEIGHTS["inside"], outside, onset == start))
+        found.append(inside)
+    return found
+
+
+def _with_sevenths(spans: tuple[Proposed, ...], key: Key, mode: str | None) -> tuple[Proposed, ...]:
+    """The dominant gets its seventh where it goes home inside a line; not in church modes."""
+    if mode is not None:
+        return spans
+    dominant, found = key.tonic.up(4, 7), list(spans)
+    for index, (one, two) in enumerate(pairwise(spans)):
+        if one.chord == Chord(dominant) and two.chord.root == key.tonic and not one.closes:
+            found[index] = replace(one, chord=Chord(dominant, "dominant"))
+    return tuple(found)
 
 
 def _plain_mode(key: Key, lengths: list[float]) -> str:
@@ -176,37 +263,42 @@ def _units(tune: Tune) -> list[tuple[Fraction, Fraction]]:
     return units
 
 
-def _fit(tune: Tune, notes: Sequence[PartNote], unit: tuple[Fraction, Fraction], chord: Chord) -> float:
+def _fit(inside: Sequence[_Sung], chord: Chord) -> float:
     """How well the tune of one beat lies in a chord."""
-    start, end = unit
-    score = 0.0
-    for note in notes:
-        length = min(note.end, end) - max(note.onset, start)
-        if length <= 0:
+    score, tones = 0.0, chord.pitch_classes
+    for note in inside:
+        if note.tone in tones:
+            score += note.inside
             continue
-        onset = max(note.onset, start)
-        weight = float(length) * (1 + 0.3 * strength(tune.bars[tune.bar_at(onset)], onset))
-        if chord.tone_for(note.pitch.midi % 12):
-            score += weight * WEIGHTS["inside"]
-            continue
-        score -= weight * WEIGHTS["outside"]
-        if onset == start and chord.tone_for(note.pitch.midi - 1):
+        score -= note.outside
+        if note.first and (note.tone - 1) % 12 in tones:
             score -= WEIGHTS["semitone-below"]
     return score
 
 
+def _ends(tune: Tune) -> list[Fraction]:
+    """Where lines of text end; without text, the breaths."""
+    return [line.end for line in tune.lines] or list(tune.breaths)
+
+
 def _favour_closes(
-    tune: Tune, units: list[tuple[Fraction, Fraction]], fits: list[list[float]], degrees: tuple[Degree, ...]
+    tune: Tune,
+    units: list[tuple[Fraction, Fraction]],
+    fits: list[list[float]],
+    degrees: tuple[Degree, ...],
+    mode: str | None,
 ) -> None:
     """Line ends want a closing chord, the beginning and above all the last place the tonic."""
-    ends = [line.end for line in tune.lines] or list(tune.breaths)
+    ends = _ends(tune)
     for index, (start, end) in enumerate(units):
         if any(start < place <= end for place in ends):
             for place, degree in enumerate(degrees):
                 fits[index][place] += WEIGHTS["line-close"] * (1 if degree.closes else -4)
     fits[0][0] += WEIGHTS["opens"]
-    for place in range(1, len(degrees)):
-        fits[-1][place] -= 1000.0
+    for place, degree in enumerate(degrees):
+        fits[-1][place] -= 1000.0 * (place > 0)
+        if mode == "phrygian" and len(fits) > 1:  # the close is vii-i or II-i (R20)
+            fits[-2][place] += 0.5 * (degree.root.semitones in (1, 10))
 
 
 def _motion(before: Chord, after: Chord, tonic: Chord) -> float:
@@ -223,14 +315,14 @@ def _motion(before: Chord, after: Chord, tonic: Chord) -> float:
 
 
 def _path(
-    tune: Tune, units: list[tuple[Fraction, Fraction]], fits: list[list[float]], chords: list[Chord]
+    tune: Tune, units: list[tuple[Fraction, Fraction]], fits: list[list[float]], chords: list[Chord], steady: float
 ) -> list[int]:
     """The best chain of chords, one for each beat (Viterbi)."""
     motions = [[_motion(before, after, chords[0]) for after in chords] for before in chords]
     score = list(fits[0])
     trail: list[list[int]] = []
     for (start, _), fit in zip(units[1:], fits[1:], strict=True):
-        new = WEIGHTS[f"new-{strength(tune.bars[tune.bar_at(start)], start):g}"]
+        new = steady * WEIGHTS[f"new-{strength(tune.bars[tune.bar_at(start)], start):g}"]
         following, origin = [], []
         for two in range(len(chords)):
             came = [one if two == place else one - new + motions[place][two] for place, one in enumerate(score)]

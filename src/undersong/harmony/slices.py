@@ -11,10 +11,14 @@ References: common practice (kinds of non-chord notes), no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
+from itertools import pairwise
 
 from undersong.model.pitch import Pitch
+from undersong.model.time import Time
 from undersong.model.tune import Bar, Note, Tune
 
 
@@ -60,15 +64,23 @@ class Slice:
 
 def strength(bar: Bar, onset: Fraction) -> float:
     """Metrical strength of a place: 3 first beat, 2 the middle of an even bar, 1 a beat, ½ half a beat, else ¼."""
-    beat = bar.beat_of(onset) - 1
+    inside = onset - bar.onset
+    if bar.pickup and bar.time.beats:
+        inside += bar.time.bar_length - bar.length
+    return _strength(bar.time, inside)
+
+
+@lru_cache(maxsize=1024)
+def _strength(time: Time, inside: Fraction) -> float:
+    beat = inside / time.beat
     if beat == 0:
         return 3.0
-    beats = bar.time.bar_length / bar.time.beat if bar.time.beats else Fraction(0)
+    beats = time.bar_length / time.beat if time.beats else Fraction(0)
     if beats and beats % 2 == 0 and beat == beats / 2:
         return 2.0
     if beat.denominator == 1:
         return 1.0
-    return 0.5 if (beat * 2).denominator == 1 or (bar.time.compound and (beat * 3).denominator == 1) else 0.25
+    return 0.5 if (beat * 2).denominator == 1 or (time.compound and (beat * 3).denominator == 1) else 0.25
 
 
 def part_notes(tune: Tune) -> tuple[PartNote, ...]:
@@ -77,41 +89,48 @@ def part_notes(tune: Tune) -> tuple[PartNote, ...]:
 
 
 def _joined(voice: str, notes: tuple[Note, ...]) -> list[PartNote]:
-    joined: list[PartNote] = []
+    plain: list[tuple[Fraction, Fraction, Pitch]] = []
     tied = False
     for note in notes:
         if note.grace or note.cue or note.length <= 0:
             continue
-        last = joined[-1] if joined else None
-        if last and tied and last.pitch == note.pitch and last.end == note.onset:
-            joined[-1] = replace(last, end=note.end)
+        if plain and tied and plain[-1][2] == note.pitch and plain[-1][1] == note.onset:
+            plain[-1] = (plain[-1][0], note.end, note.pitch)
         else:
-            joined.append(PartNote(voice, note.onset, note.end, note.pitch))
+            plain.append((note.onset, note.end, note.pitch))
         tied = note.tied
-    for index in range(len(joined) - 1):
-        one, two = joined[index], joined[index + 1]
-        if one.end == two.onset:
-            joined[index] = replace(one, after=two.pitch)
-            joined[index + 1] = replace(two, before=one.pitch)
-    return joined
+    meets = [one[1] == two[0] for one, two in pairwise(plain)]
+    return [
+        PartNote(
+            voice, onset, end, pitch,
+            plain[index - 1][2] if index and meets[index - 1] else None,
+            plain[index + 1][2] if index < len(meets) and meets[index] else None,
+        )
+        for index, (onset, end, pitch) in enumerate(plain)
+    ]  # fmt: skip
 
 
-def slices(tune: Tune, notes: tuple[PartNote, ...]) -> tuple[Slice, ...]:
-    """The page cut at every onset, end and bar line; silent places are slices without notes."""
-    cuts = {bar.onset for bar in tune.bars} | {tune.length}
-    cuts |= {place for note in notes for place in (note.onset, note.end) if 0 <= place <= tune.length}
-    places = sorted(cuts)
-    index_of = {place: index for index, place in enumerate(places)}
-    sounding: list[list[PartNote]] = [[] for _ in places[1:]]
+def slices(tune: Tune, notes: tuple[PartNote, ...], places: Iterable[Fraction] = ()) -> tuple[Slice, ...]:
+    """The page cut at every onset, end and bar line, and at `places`; silent places are slices without notes."""
+    length = tune.length
+    cuts = {bar.onset for bar in tune.bars} | {length} | {place for place in places if 0 <= place <= length}
+    sounding_at = {note.onset for note in notes} | {note.end for note in notes}
+    last = float(length)
+    cuts |= {place for place in sounding_at if 0 <= float(place) <= last}
+    ordered = sorted(cuts)
+    index_of = {place: index for index, place in enumerate(ordered)}
+    sounding: list[list[PartNote]] = [[] for _ in ordered[1:]]
     for note in sorted(notes, key=lambda one: one.pitch.midi):
         if note.onset not in index_of:  # beyond the last bar
             continue
         for index in range(index_of[note.onset], index_of.get(note.end, len(sounding))):
             sounding[index].append(note)
     cut, bar = [], 0
+    bars = [float(one.onset) for one in tune.bars]
     for index, held in enumerate(sounding):
-        onset, end = places[index], places[index + 1]
-        while bar + 1 < len(tune.bars) and onset >= tune.bars[bar + 1].onset:
+        onset, end = ordered[index], ordered[index + 1]
+        while bar + 1 < len(bars) and float(onset) >= bars[bar + 1]:
             bar += 1
-        cut.append(Slice(onset, end - onset, bar, strength(tune.bars[bar], onset), tuple(held), float(end - onset)))
+        lasts = end - onset
+        cut.append(Slice(onset, lasts, bar, strength(tune.bars[bar], onset), tuple(held), float(lasts)))
     return tuple(cut)
