@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -41,6 +42,7 @@ Examples:
 
 def main() -> NoReturn:
     """Run the command line; every failure is a sentence and an exit code, never a traceback."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # its threads cost more than our small arrays gain
     gc.set_threshold(100_000, 50, 50)  # a short run makes much and throws away little
     try:
         code = cli.main(standalone_mode=False)

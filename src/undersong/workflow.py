@@ -30,11 +30,9 @@ from undersong.model.player import MEDIUM, Player
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
-from undersong.writing.abc import abc_book
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
-from undersong.writing.hymnfile import hymn_page
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 PAPERS = ("a4", "letter")
@@ -63,10 +61,22 @@ def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
     return read_all_of(path, midi)
 
 
+def _hymn_page(hymns: Sequence[Hymn]) -> bytes:
+    from undersong.writing.hymnfile import hymn_page  # noqa: PLC0415  # pages do without
+
+    return hymn_page(hymns)
+
+
+def _abc_book(hymns: Sequence[Hymn]) -> bytes:
+    from undersong.writing.abc import abc_book  # noqa: PLC0415  # as above
+
+    return abc_book(hymns)
+
+
 HYMN_WRITERS: dict[str, Callable[[Sequence[Hymn]], bytes]] = {
-    ".musicxml": hymn_page,
-    ".xml": hymn_page,
-    ".abc": abc_book,
+    ".musicxml": _hymn_page,
+    ".xml": _hymn_page,
+    ".abc": _abc_book,
 }
 """How hymns themselves are written, by the ending of the file."""
 

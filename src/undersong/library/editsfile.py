@@ -11,9 +11,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
 from undersong.errors import CannotReadFile, CannotWrite
 from undersong.harmony.edits import C, from_tonic
 from undersong.model.edits import Edit, Edits
@@ -34,6 +31,9 @@ def read_edits(hymn: Path) -> Edits:
     file = edits_file(hymn)
     if not file.is_file():
         return Edits()
+    import tomlkit  # noqa: PLC0415  # most hymns have no corrections
+    from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
+
     try:
         if file.stat().st_size > MOST_BYTES:
             raise CannotReadFile("this file of corrections is too large", file=str(file), remedy="Remove it.")
@@ -65,6 +65,8 @@ def _edit(entry: Any, number: int, file: Path) -> Edit:
 
 def add_edit(hymn: Path, edit: Edit, key: Key) -> Path:
     """Write one more correction beside a hymn file; an earlier one at the same place is replaced."""
+    import tomlkit  # noqa: PLC0415  # as above
+
     file = edits_file(hymn)
     read_edits(hymn)  # a broken file is told, not overwritten
     document = tomlkit.parse(file.read_text(encoding="utf-8")) if file.is_file() else tomlkit.document()

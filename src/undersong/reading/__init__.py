@@ -11,7 +11,6 @@ from pathlib import Path
 
 from undersong.errors import BrokenFile, CannotReadFile, UndersongError
 from undersong.model.hymn import Hymn
-from undersong.reading.abc import is_abc, read_abc
 from undersong.reading.collection import Reading
 from undersong.reading.container import MOST_BYTES
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
@@ -22,6 +21,20 @@ Reader = Callable[[bytes, str], Reading]
 
 def _one_hymn(data: bytes, file: str) -> Reading:
     return Reading((read_musicxml(data, file),))
+
+
+def _abc(data: bytes, file: str) -> Reading:
+    from undersong.reading.abc import read_abc  # noqa: PLC0415  # other files do without
+
+    return read_abc(data, file)
+
+
+def _is_abc(data: bytes) -> bool:
+    if data.lstrip()[:1] == b"<" or data.startswith(b"PK"):
+        return False
+    from undersong.reading.abc import is_abc  # noqa: PLC0415  # as above
+
+    return is_abc(data)
 
 
 def _midi(data: bytes, file: str, given: MidiOptions = NOTHING_GIVEN) -> Reading:
@@ -46,7 +59,7 @@ SUFFIXES: dict[str, Reader] = {
     ".musicxml": _one_hymn,
     ".xml": _one_hymn,
     ".mxl": _one_hymn,
-    ".abc": read_abc,
+    ".abc": _abc,
     ".mid": _midi,
     ".midi": _midi,
     ".kar": _midi,
@@ -78,8 +91,8 @@ def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
     data: bytes | None = None
     reader = SUFFIXES.get(path.suffix.lower())
     if reader is None:
-        if path.is_file() and is_abc(data := _bytes_of(path)):
-            reader = read_abc
+        if path.is_file() and _is_abc(data := _bytes_of(path)):
+            reader = _abc
         else:
             kinds = ", ".join(SUFFIXES)
             raise CannotReadFile(
@@ -88,8 +101,8 @@ def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
                 remedy=f"These are read: {kinds}.",
             )
     data = _bytes_of(path) if data is None else data
-    if reader is _one_hymn and is_abc(data):
-        reader = read_abc
+    if reader is _one_hymn and _is_abc(data):
+        reader = _abc
     try:
         return _midi(data, name, midi) if reader is _midi else reader(data, name)
     except UndersongError as failure:
@@ -114,4 +127,4 @@ def _bytes_of(path: Path) -> bytes:
         raise CannotReadFile(f"the file cannot be opened ({reason})", file=path.name) from fault
 
 
-__all__ = ["SUFFIXES", "Reading", "read_abc", "read_all", "read_file", "read_musicxml"]
+__all__ = ["SUFFIXES", "Reading", "read_all", "read_file", "read_musicxml"]
