@@ -12,7 +12,7 @@ from undersong.arranging.figured import ground_of, lay_figure
 from undersong.arranging.plain import away_from_tonic, lay_plain
 from undersong.arranging.plans import GENERIC, hands, pace_for
 from undersong.arranging.printed import lay_printed
-from undersong.arranging.walked import WalkedVerse, walk_verse
+from undersong.arranging.walked import WalkedVerse, another_verse, walk_verse
 from undersong.errors import UnknownName
 from undersong.model.accompaniment import Accompaniment, Arrangement, Registration
 from undersong.model.finding import Finding
@@ -50,6 +50,7 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
     sections: list[Accompaniment] = []
     findings: list[Finding] = []
     walked: dict[int | None, WalkedVerse] = {}
+    plain = not any(verse.rhythms for verse in hymn.text.verses)
     for verse_plan in plan.verses:
         if verse_plan.texture not in TEXTURES:
             known = ", ".join(TEXTURES)
@@ -58,7 +59,11 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
             verse = next((one for one in hymn.text.verses if one.number == verse_plan.verse), None)
             if verse is None and verse_plan.verse is not None:
                 raise UnknownName(f"{hymn.title} has no verse {verse_plan.verse}")
-            walked[verse_plan.verse] = walk_verse(tune_moved, moved, verse)
+            before = next(iter(walked.values()), None)
+            if before is not None and plain and verse is not None and not verse.rhythms:
+                walked[verse_plan.verse] = another_verse(before, tune_moved, verse)
+            else:
+                walked[verse_plan.verse] = walk_verse(tune_moved, moved, verse)
         section, told = _verse(walked[verse_plan.verse], moved, verse_plan, organ, player, _name(verse_plan, sections))
         sections.append(section)
         findings += told

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from itertools import pairwise
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
@@ -77,8 +78,12 @@ class _Layout:
     bench: Bench
     ground: Ground
     units: tuple[Unit, ...]
-    block_units: tuple[Unit, ...]
     fixed: tuple[Draft, ...]
+
+    @cached_property
+    def block_units(self) -> tuple[Unit, ...]:
+        """The verse cut for block chords, where a line falls back on them."""
+        return cut(self.ground, TEXTURES["block"], self.bench)
 
 
 def lay_figure(
@@ -94,7 +99,7 @@ def lay_figure(
     fixed = [*tune_drafts(verse, section), *bass_drafts(bass, section, printed=printed)]
     layout = _Layout(
         verse, section, texture, bench, ground,
-        cut(ground, texture, bench), cut(ground, TEXTURES["block"], bench), tuple(fixed),
+        cut(ground, texture, bench), tuple(fixed),
     )  # fmt: skip
     rungs: dict[int, str] = {}
     cache: dict[tuple[int, str], tuple[Candidate, ...]] = {}
@@ -145,7 +150,8 @@ def _solve(
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay out the whole verse with these lines on these rungs, and judge it."""
     units = [unit for unit in layout.units if rungs.get(unit.line) not in FALL_BACK]
-    units += [unit for unit in layout.block_units if rungs.get(unit.line) in FALL_BACK]
+    if set(rungs.values()) & set(FALL_BACK):
+        units += [unit for unit in layout.block_units if rungs.get(unit.line) in FALL_BACK]
     units.sort(key=lambda unit: unit.start)
     options = tuple(_options(layout, unit, rungs.get(unit.line, ""), cache) for unit in units)
     path = choose(tuple(units), options, PLACES[layout.section.tune].dear)

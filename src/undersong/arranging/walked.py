@@ -7,7 +7,7 @@ notes from the beginning of the verse; pieces are notes as printed, cut at bar l
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
@@ -226,3 +226,9 @@ def walk_verse(hymn: Hymn, harmony: Harmony, verse: Verse | None) -> WalkedVerse
         _words(verse, steps),
         _suspensions(harmony, steps, voices),
     )
+
+
+def another_verse(walked: WalkedVerse, hymn: Hymn, verse: Verse) -> WalkedVerse:
+    """The same walk with another verse's words; only for a verse that keeps the printed rhythm."""
+    assert not verse.rhythms, "a verse in a rhythm of its own is walked for itself"
+    return replace(walked, number=verse.number, words=_words(verse, walk(hymn.tune)))

@@ -229,8 +229,10 @@ def _set_marks(score: Element, marks: Mapping[str, str]) -> None:
 def _break_systems(score: Element, size: PageSize, lines: Sequence[Fraction]) -> None:
     parts = score.findall("part")
     whole = list(zip(*(part.findall("measure") for part in parts), strict=False))
-    columns, divided = _divide(whole, _measure_bars(whole, size), lines)
-    bars = _measure_bars(columns, size)
+    bars = _measure_bars(whole, size)
+    columns, divided = _divide(whole, bars, lines)
+    if divided:
+        bars = _measure_bars(columns, size)
     starts = _line_starts(columns, bars, lines)
     chosen = choose_breaks([bar.width for bar in bars], starts, size.spaces - _head_room(columns[0][0]))
     for index, column in enumerate(columns):
