@@ -9,13 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from undersong.model.accompaniment import Accompaniment, Limb
+from undersong.model.plan import TunePlace
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
     """One place of the tune. `says` is how the page names it."""
 
-    name: str
+    name: TunePlace
     says: str
     octaves: int
     tune: Limb
