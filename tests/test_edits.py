@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import json
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from laid import tune
+from laid import four_parts, tune
 from printed import Printed, page
 from undersong.cli import cli
 from undersong.errors import CannotReadFile
 from undersong.harmony import analyse
-from undersong.harmony.edits import chord_edit, merged, overlay, parse_setting, sort_edits, witness
+from undersong.harmony.edits import chord_edit, corrected, merged, parse_setting, sort_edits, witness
 from undersong.library.editsfile import add_edit, edits_file, read_edits
 from undersong.model.edits import Edit, Edits
 from undersong.model.harmony import ChordSpan
@@ -39,9 +40,7 @@ def edited(text: str, setting: str) -> tuple[Hymn, Edits]:
 
 def chord_at(hymn: Hymn, edits: Edits, onset: Fraction | int, times: int = 1) -> ChordSpan:
     """The chord that stands at a place with the corrections in it."""
-    harmony = analyse(hymn)
-    found = sort_edits(hymn.tune, harmony.key, edits)
-    spans = overlay(harmony, found.placed, hymn.tune).spans
+    spans = corrected(hymn, edits)[0].spans
     return next(one for one in spans if one.onset <= onset < one.end and (not one.passes or times in one.passes))
 
 
@@ -179,3 +178,19 @@ def test_set_from_the_command_line(tmp_path: Path) -> None:
     assert edits_file(file).exists()
     again = run.invoke(cli, ["arrange", str(file), "--texture", "block", "--json"], standalone_mode=False)
     assert "Dm" in [one["symbol"] for one in json.loads(again.output)["sections"][0]["chords"]]
+
+
+def test_four_parts_are_read_again_around_a_correction() -> None:
+    """Her F in a page of parts stands, is hers, and the chords still cover the page."""
+    head = "(time=4/4) (key=0) "
+    hymn = four_parts(
+        head + "E4:1 F4:1 G4:1 A4:1 | G4:2 F4:1 D4:1 | C4:4", head + "C4:1 C4:1 C4:1 C4:1 | C4:2 C4:1 B3:1 | C4:4",
+        head + "G3:1 A3:1 G3:1 F3:1 | G3:2 A3:1 G3:1 | E3:4", head + "C3:1 F3:1 E3:1 F3:1 | C3:2 F3:1 G3:1 | C3:4",
+    )  # fmt: skip
+    edit = chord_edit(hymn.tune, analyse(hymn).key, *parse_setting("2.3=Dm/F"))
+    harmony, _ = corrected(hymn, Edits((edit,)))
+    hers = next(one for one in harmony.spans if one.origin == "edited")
+    assert (str(hers.onset), symbol(hers.chord)) == ("6", "Dm/F")
+    assert harmony.spans[0].onset == 0
+    assert harmony.spans[-1].end == hymn.tune.length
+    assert all(before.end == after.onset for before, after in pairwise(harmony.spans))

@@ -17,7 +17,7 @@ from typing import Self
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse
-from undersong.harmony.edits import Sorted, chord_edit, overlay, parse_setting, sort_edits
+from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.library.editsfile import add_edit, read_edits
 from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Edits
@@ -128,9 +128,7 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
 
 def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
     """The harmony of a hymn, her corrections first."""
-    harmony = analyse(hymn)
-    found = sort_edits(hymn.tune, harmony.key, edits)
-    return Heard(overlay(harmony, found.placed, hymn.tune), found)
+    return Heard(*corrected(hymn, edits))
 
 
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:

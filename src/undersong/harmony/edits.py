@@ -16,10 +16,13 @@ import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from undersong.harmony.analysis import analyse
+from undersong.harmony.chords import Fixed
 from undersong.harmony.numerals import numeral
 from undersong.model.chord import Chord
 from undersong.model.edits import Edit, Edits
 from undersong.model.harmony import ChordSpan, Harmony
+from undersong.model.hymn import Hymn
 from undersong.model.pitch import STEPS, Interval, Key, PitchName
 from undersong.model.symbol import parse_symbol, symbol
 from undersong.model.tune import Note, Tune, show_beat
@@ -188,6 +191,27 @@ def merged(edits: Edits, fresh: Edit) -> Edits:
         if (one.kind, one.bar, one.beat, one.times) != (fresh.kind, fresh.bar, fresh.beat, fresh.times)
     )
     return Edits((*kept, fresh))
+
+
+def corrected(hymn: Hymn, edits: Edits) -> tuple[Harmony, Sorted]:
+    """The harmony of a hymn with her chords in it, those around them decided anew; and what became of the edits."""
+    harmony = analyse(hymn)
+    found = sort_edits(hymn.tune, harmony.key, edits)
+    if not found.placed:
+        return harmony, found
+    passes = {passage.times for passage in hymn.tune.route} or {1}
+    always = [one for one in found.placed if one.times == 0 or passes == {one.times}]
+    if always:
+        harmony = analyse(hymn, [Fixed(one.onset, _end_of(harmony, one.onset), one.chord) for one in always])
+    some = tuple(one for one in found.placed if one not in always)
+    harmony = overlay(harmony, some, hymn.tune)
+    spans = tuple(replace(span, confidence=None) if span.origin == "edited" else span for span in harmony.spans)
+    return replace(harmony, spans=spans), found
+
+
+def _end_of(harmony: Harmony, onset: Fraction) -> Fraction:
+    """A chord lasts to where the harmony would change next."""
+    return min(span.end for span in harmony.spans if span.end > onset)
 
 
 def overlay(harmony: Harmony, placed: tuple[PlacedEdit, ...], tune: Tune) -> Harmony:
