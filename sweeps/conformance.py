@@ -9,7 +9,7 @@ aspect, bars counted from 0 and places in quarter notes as strings. `KNOWN` expl
 with the sentence of the standard that decides it.
 
 References: W3C MusicXML 4.0 (element pages), the test suite in the PyPI package music21
-(`music21/musicxml/lilypondTestSuite`), MEI 4 for verovio's output.
+(a folder of its `musicxml` package), MEI 4 for verovio's output.
 
 Run as `python sweeps/conformance.py [FILE ...]`; prints what differs and ends with 1 if anything is unexplained.
 """

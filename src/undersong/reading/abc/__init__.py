@@ -37,7 +37,7 @@ NOTES = {
 _KEPT = frozenset("TCNX")
 _NAMES = {
     "A": "area", "B": "book", "D": "discography", "F": "file", "G": "group", "H": "history", "O": "origin",
-    "R": "rhythm", "S": "source", "Z": "transcription", "N": "notes", "r": "remark", "Y": "Y",
+    "R": "rhythm", "S": "source", "Z": "who wrote it down", "N": "notes", "r": "remark", "Y": "Y",
 }  # fmt: skip
 
 

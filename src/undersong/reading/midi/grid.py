@@ -9,7 +9,7 @@ Conventions: `place` is in quarter notes as played (a float), `onset` in quarter
 Costs are negative logarithms of likelihood. `spread` is the standard deviation of the strokes about the grid, in
 quarter notes.
 
-References: C. Raphael, "Automated rhythm transcription", ISMIR 2001 (likelihood against simplicity); E. Large,
+References: C. Raphael, ISMIR 2001 (likelihood against simplicity); E. Large,
 "Beat tracking with a nonlinear oscillator", 1995 (phase and period corrected at each stroke).
 """
 
