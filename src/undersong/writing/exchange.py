@@ -15,6 +15,7 @@ References: W3C MusicXML 4.0 (June 2021), `score-partwise`; element order after 
 from __future__ import annotations
 
 import math
+import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -85,10 +86,8 @@ def exchange_file(arrangement: Arrangement, sections: Sequence[Accompaniment] | 
 
 def el(tag: str, *content: object, **attributes: object) -> Element:
     """An element: None is skipped, elements are appended, anything else is text; `_` in names becomes `-`."""
-    made = etree.Element(tag)
-    for name, value in attributes.items():
-        if value is not None:
-            made.set(name.replace("_", "-"), str(value))
+    given = {name.replace("_", "-"): str(value) for name, value in attributes.items() if value is not None}
+    made = etree.Element(tag, given)
     for one in content:
         if isinstance(one, etree._Element):  # noqa: SLF001
             made.append(one)
@@ -97,9 +96,12 @@ def el(tag: str, *content: object, **attributes: object) -> Element:
     return made
 
 
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\ufffd\U00010000-\U0010ffff]")
+
+
 def xml_text(text: str) -> str:
     """The text without the control characters that XML forbids."""
-    return "".join(sign for sign in text if sign in "\t\n\r" or (ord(sign) >= 32 and sign not in "\ufffe\uffff"))
+    return text if text.isascii() and text.isprintable() else _FORBIDDEN.sub("", text)
 
 
 def section_name(section: Accompaniment) -> str:
