@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from undersong.model.pitch import Key, Pitch, interval_for
+from undersong.model.pitch import Key, Pitch, frequency, interval_for
 
 TONICS = ["C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"]
 
@@ -28,3 +28,28 @@ def test_a_semitone_down_from_d() -> None:
     interval = interval_for(Key.parse("D major"), -1)
     assert str(Key.parse("D major").transposed(interval)) == "Db major"
     assert str(Pitch.parse("F#4").transposed(interval)) == "F4"
+
+
+# Note numbers and equal-tempered frequencies: University of New South Wales, "Note names, MIDI numbers and
+# frequencies" (phys.unsw.edu.au/jw/notes), f = 440 x 2^((m-69)/12), as collected in the project's table of the trade.
+UNSW = (
+    ("C2", 36, 65.406), ("F2", 41, 87.307), ("G2", 43, 97.999), ("C3", 48, 130.813), ("C4", 60, 261.626),
+    ("D4", 62, 293.665), ("F4", 65, 349.228), ("G4", 67, 391.995), ("A4", 69, 440.0), ("C5", 72, 523.251),
+    ("D5", 74, 587.330), ("C7", 96, 2093.005),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "number", "hertz"), UNSW)
+def test_note_numbers_and_frequencies(name: str, number: int, hertz: float) -> None:
+    """The published table, to its last digit."""
+    assert Pitch.parse(name).midi == number
+    assert frequency(number) == pytest.approx(hertz, abs=0.0006)
+
+
+@pytest.mark.parametrize(
+    ("name", "number"), [("C-1", 0), ("E3", 52), ("A3", 57), ("G6", 91), ("A6", 93), ("Cb4", 59), ("B#3", 60)]
+)
+def test_more_note_numbers(name: str, number: int) -> None:
+    """The same table's other numbers, and enharmonic names across the octave (arithmetic)."""
+    assert Pitch.parse(name).midi == number
+    assert str(Pitch.parse(name)) == name
