@@ -24,11 +24,18 @@ check: $(VENV)/ready-tests
 
 bench: $(VENV)/ready-tests
 	@$(BIN)/python bench/whole_job.py
+	@$(BIN)/python bench/reading.py
+	@$(BIN)/python bench/harmony.py
 
 sweep: $(VENV)/ready-tests
 	@mkdir -p sweep-results
-	@$(BIN)/python sweeps/mutations.py --count 2000 --seed 1 --state sweep-results/mutations.jsonl
+	@$(BIN)/python sweeps/mutations.py --count 10000 --seed 1 --state sweep-results/mutations.json
 	@$(BIN)/python sweeps/chorales.py --state sweep-results/chorales.jsonl
+	@$(BIN)/python sweeps/reading_witness.py
+	@$(BIN)/python sweeps/conformance.py
+	@$(BIN)/python sweeps/lines.py
+	@$(BIN)/python sweeps/midi.py --state sweep-results/midi.json
+	@$(BIN)/python sweeps/abc_tunes.py $(if $(wildcard ../shared/nottingham),--folder ../shared/nottingham)
 
 format: $(VENV)/ready-tests
 	@$(BIN)/ruff format .
