@@ -50,7 +50,7 @@ def told(section: Accompaniment, bar: int, what: str, kind: str = "changed-here"
     """A finding at the first left-hand note of a bar."""
     place = section.bars[bar]
     name = f"{section.id}.b{bar}.l0"
-    facts = {"what": what} if kind == "changed-here" else {"interval": what, "voices": "tenor and bass"}
+    facts = {"what": what} if kind == "changed-here" else {"symbol": what}
     return finding(
         kind, section=section.id, bar=place.number, beat="1", start=place.start, notes=(name,), **facts
     )  # fmt: skip
@@ -123,12 +123,12 @@ def test_changes_are_explained_at_the_foot(four_verses: tuple[Arrangement, Syste
 def test_many_findings_are_told_together() -> None:
     """Twelve soft findings of one kind make one line; a change keeps its own; a marked note is told as well."""
     section = verse(1, mark="a word of its own")
-    found = [told(section, bar, f"fifths {bar}", "parallels") for bar in range(12)]
+    found = [told(section, bar, f"C {bar}", "third-missing") for bar in range(12)]
     hymn = arrangement(section, findings=(*found, told(section, 13, "the tenor rests")))
     texts = [mark.text for mark in marks(hymn, section)]
     others = "2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12"
     assert texts == [
-        f"bar 1, beat 1: fifths 0 in parallel between tenor and bass; the like in bars {others}.",
+        f"bar 1, beat 1: the third of C 0 does not sound; the like in bars {others}.",
         "bar 14, beat 1: the tenor rests.",
     ]
     alone = arrangement(section)
@@ -235,9 +235,10 @@ def test_a_first_verse_of_two_pages_begins_on_the_left() -> None:
     """P7: what needs two pages starts on the left: a front page with the plan comes before it."""
     units = [Unit((Item("head", 10.0, 0), Item("system", 60.0, 0, 0)), 0)]
     units += [Unit((Item("system", 60.0, 0, number),), 0) for number in range(1, 4)]
+    units.append(Unit((Item("head", 10.0, 1), Item("system", 60.0, 1, 0)), 1))
     pages = paginate(units, 150.0)
     kinds = [[item["kind"] for item in page["items"]] for page in pages]
     assert kinds[0] == ["plan"]
-    assert sum(kind == "system" for page in kinds for kind in page) == 4
+    assert sum(kind == "system" for page in kinds for kind in page) == 5
     short = paginate(units[:2], 150.0)
     assert short[0]["items"][0]["kind"] == "head"

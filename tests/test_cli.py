@@ -284,3 +284,43 @@ def test_main_turns_failures_into_codes(monkeypatch: pytest.MonkeyPatch, capsys:
         main()
     assert ended.value.code == 3
     assert "no-such-file" in capsys.readouterr().err
+
+
+TWO_TUNES = """X:1
+T:One
+M:4/4
+L:1/4
+K:C
+"C"CDEF|"G"G4|
+
+X:2
+T:Two
+M:4/4
+L:1/4
+K:G
+"G"GABc|"D"d4|
+"""
+
+
+def test_a_collection_takes_no_correction(tmp_path: Path) -> None:
+    """It would not say which tune is meant; nothing is written beside it."""
+    file = tmp_path / "two.abc"
+    file.write_text(TWO_TUNES)
+    code, _, err = run("harmony", file, "--set", "1.1=Am")
+    assert code == 2
+    assert "one hymn" in err
+    assert [path.name for path in tmp_path.iterdir()] == ["two.abc"]
+
+
+def test_the_hymn_itself_is_never_overwritten(hymn: Path) -> None:
+    """`read FILE -o FILE` is refused."""
+    before = hymn.read_bytes()
+    code, _, err = run("read", hymn, "-o", hymn)
+    assert code == 2
+    assert "overwrite" in err
+    assert hymn.read_bytes() == before
+
+
+def test_without_a_folder_it_says_so(hymn: Path) -> None:
+    """A word at the end, where one looks for files."""
+    assert "-o FOLDER" in run("arrange", hymn)[1]

@@ -191,11 +191,18 @@ def test_large_document_is_refused_before_it_is_parsed() -> None:
         read_musicxml(GOOD + b" " * (MOST_BYTES + 1 - len(GOOD)))
 
 
-@pytest.mark.parametrize("name", ["missing.musicxml", "folder.musicxml", "nul\0.musicxml"])
-def test_what_cannot_be_opened(name: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("missing.musicxml", "there is no such file"),
+        ("folder.musicxml", "this is a folder"),
+        ("nul\0.musicxml", "cannot be opened"),
+    ],
+)
+def test_what_cannot_be_opened(name: str, says: str, tmp_path: Path) -> None:
     """A missing file, a folder, a name that no file has."""
     (tmp_path / "folder.musicxml").mkdir()
-    with pytest.raises(CannotReadFile, match="cannot be opened"):
+    with pytest.raises(CannotReadFile, match=says):
         read_file(tmp_path / name)
 
 

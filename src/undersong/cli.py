@@ -23,6 +23,7 @@ from undersong.errors import UndersongError
 
 if TYPE_CHECKING:
     from undersong.model.accompaniment import Arrangement
+    from undersong.model.finding import Finding
     from undersong.model.hymn import Hymn
     from undersong.reading.midi_options import MidiOptions
 
@@ -94,7 +95,8 @@ def _progress() -> Iterator[Callable[[str], None]]:
         yield status.update
 
 
-def _hymns(files: Sequence[Path], say: Callable[[str], None], failed: list[str]) -> Iterator[tuple[Path, Hymn]]:
+def _hymns(files: Sequence[Path], say: Callable[[str], None], failed: list[str]) -> Iterator[tuple[Path, Hymn, bool]]:
+    """File, hymn, and whether the hymn is alone in its file."""
     from undersong import workflow  # noqa: PLC0415
 
     for file in files:
@@ -107,7 +109,7 @@ def _hymns(files: Sequence[Path], say: Callable[[str], None], failed: list[str])
         for refused in found.refused:
             _fail(refused.within(str(file)), failed)
         for hymn in found.hymns:
-            yield file, hymn
+            yield file, hymn, len(found.hymns) + len(found.refused) == 1
 
 
 def _fail(fault: UndersongError, failed: list[str]) -> None:
@@ -213,11 +215,13 @@ def read(files: tuple[Path, ...], as_json: bool, output: Path | None) -> int:
 
     if output is not None:
         workflow.writer_for(output)
+        if any(output.resolve() == file.resolve() for file in files):
+            raise click.UsageError("That would overwrite the hymn itself; name another file with -o.")
     hymns: list[Hymn] = []
     results: list[Any] = []
     failed: list[str] = []
     with _progress() as say:
-        for file, hymn in _hymns(files, say, failed):
+        for file, hymn, _ in _hymns(files, say, failed):
             harmony = workflow.harmonise(hymn).harmony
             result = read_json(hymn, str(harmony.key), harmony.mode)
             results.append(result)
@@ -300,11 +304,13 @@ def harmony(files: tuple[Path, ...], settings: tuple[str, ...], as_json: bool) -
     results: list[Any] = []
     failed: list[str] = []
     with _progress() as say:
-        for file, hymn in _hymns(files, say, failed):
+        for file, hymn, alone in _hymns(files, say, failed):
             try:
+                if settings and not alone:
+                    raise click.UsageError("--set needs a file with one hymn; write the tune out first with read -o.")
                 if settings:
                     workflow.correct(file, hymn, settings)
-                heard = workflow.harmonise(hymn, workflow.corrections(file))
+                heard = workflow.harmonise(hymn, workflow.corrections(file, alone=alone))
             except UndersongError as fault:
                 _fail(fault.within(str(file)), failed)
                 continue
@@ -448,10 +454,10 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
     names: list[str] = []
     done = 0
     with workflow.Writer(output or workflow.Output(Path(), ())) as writer, _progress() as say:
-        for file, hymn in _hymns(files, say, failed):
+        for file, hymn, alone in _hymns(files, say, failed):
             try:
                 say(f"laying out {hymn.title}")
-                arrangement = workflow.lay_out(hymn, wishes, workflow.corrections(file))
+                arrangement = workflow.lay_out(hymn, wishes, workflow.corrections(file, alone=alone))
                 names.append(workflow.file_name(hymn.title or file.stem, names))
                 written = [str(path) for path in writer.write(arrangement, names[-1], say)] if output else []
             except UndersongError as fault:
@@ -464,6 +470,8 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
                 _show_arrangement(arrangement, written)
     if results:
         _print_json(results)
+    if done and not output and not as_json:
+        click.echo("Nothing was written; -o FOLDER writes the pages.")
     return _ended(done, failed)
 
 
@@ -475,11 +483,23 @@ def _show_textures(*, as_json: bool) -> int:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
         return DONE
     for row in rows:
-        click.echo(f"{row['name']:12} {row['what']}\n{'':12} needs {row['needs']}")
+        click.echo(f"{row['name']:16}{row['what']}\n{'':16}needs {row['needs']}")
     return DONE
 
 
+QUIET = ("redistributed", "parallels")
+"""Told on the page or in the JSON, not here."""
 WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
+
+
+def _finding_place(one: Finding) -> str:
+    from fractions import Fraction  # noqa: PLC0415
+
+    from undersong.model.tune import show_beat  # noqa: PLC0415
+
+    if one.bar == "0":
+        return "pickup"
+    return f"bar {one.bar}, beat {show_beat(Fraction(one.beat))}"
 
 
 def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
@@ -492,8 +512,8 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
         click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
         for one in arrangement.findings:
-            if one.section == section.id and one.kind != "redistributed":
-                click.echo(f"    bar {one.bar}, beat {one.beat}: {WEIGHT_WORDS[one.weight]}: {one.message}")
+            if one.section == section.id and one.kind not in QUIET:
+                click.echo(f"    {_finding_place(one)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
     for path in written:
         click.echo(f"  wrote {path}")
 

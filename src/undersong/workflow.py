@@ -111,9 +111,9 @@ class Heard:
         ]
 
 
-def corrections(path: Path) -> Edits:
-    """Her corrections beside a hymn file."""
-    return read_edits(path)
+def corrections(path: Path, *, alone: bool = True) -> Edits:
+    """Her corrections beside a hymn file; a collection has none, because they would not say which tune they mean."""
+    return read_edits(path) if alone else NO_EDITS
 
 
 def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:

@@ -67,7 +67,7 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
         section, told = _verse(walked[verse_plan.verse], moved, verse_plan, organ, player, _name(verse_plan, sections))
         sections.append(section)
         findings += told
-    findings += _unknown_symbols(sections)
+    findings += _unknown_symbols(sections, moved)
     if any(span.origin == "proposed" for span in harmony.spans):
         findings += [tell(section, "harmony-proposed", section.bars[0].start) for section in sections]
     return Arrangement(
@@ -96,13 +96,14 @@ def _name(plan: VersePlan, before: list[Accompaniment]) -> str:
     return f"{name}-{again + 1}" if again else name
 
 
-def _unknown_symbols(sections: list[Accompaniment]) -> list[Finding]:
+def _unknown_symbols(sections: list[Accompaniment], harmony: Harmony) -> list[Finding]:
     """Chord texts that nobody knows are printed as they stand and played as their root's triad."""
+    printed = {span.chord for span in harmony.spans if span.origin == "printed"}
     return [
         tell(section, "unknown-symbol", one.start, text=one.chord.text, played=f"{one.chord.root} major")
         for section in sections
         for one in section.chords
-        if one.chord.kind == "other" and one.chord.text and one.chord.root is not None
+        if one.chord.kind == "other" and one.chord.text and one.chord.root is not None and one.chord in printed
     ]
 
 

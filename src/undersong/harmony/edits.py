@@ -75,10 +75,8 @@ def onset_of(tune: Tune, bar: str, beat: Fraction) -> Fraction:
         if one.onset <= onset < one.end:
             return onset
     last = numbered[-1]
-    first, end = last.beat_of(last.onset), last.beat_of(last.end)
-    raise ValueError(
-        f"bar {bar} has no beat {show_beat(beat)}; it goes from beat {show_beat(first)} to {show_beat(end)}"
-    )
+    first, end = show_beat(last.beat_of(last.onset)), show_beat(last.beat_of(last.end))
+    raise ValueError(f"bar {bar} has no beat {show_beat(beat)}; it goes from beat {first} to before {end}")
 
 
 def witness(tune: Tune, key: Key, onset: Fraction) -> tuple[int, ...]:
@@ -201,6 +199,8 @@ def corrected(hymn: Hymn, edits: Edits) -> tuple[Harmony, Sorted]:
         return harmony, found
     passes = {passage.times for passage in hymn.tune.route} or {1}
     always = [one for one in found.placed if one.times == 0 or passes == {one.times}]
+    if hymn.tune.symbols:
+        always = []  # printed neighbours stand as they are printed
     if always:
         harmony = analyse(hymn, [Fixed(one.onset, _end_of(harmony, one.onset), one.chord) for one in always])
     some = tuple(one for one in found.placed if one not in always)

@@ -90,6 +90,8 @@ def read_all(path: Path, midi: MidiOptions = NOTHING_GIVEN) -> Reading:
     name = path.name
     data: bytes | None = None
     reader = SUFFIXES.get(path.suffix.lower())
+    if path.is_dir():
+        raise CannotReadFile("this is a folder", file=name, remedy="Name the files in it.")
     if reader is None:
         if path.is_file() and _is_abc(data := _bytes_of(path)):
             reader = _abc
@@ -122,6 +124,8 @@ def _bytes_of(path: Path) -> bytes:
                 remedy="Give one hymn to a file.",
             )
         return path.read_bytes()
+    except FileNotFoundError as fault:
+        raise CannotReadFile("there is no such file", file=path.name, remedy="Check its name and folder.") from fault
     except (OSError, ValueError) as fault:
         reason = fault.strerror if isinstance(fault, OSError) and fault.strerror else str(fault)
         raise CannotReadFile(f"the file cannot be opened ({reason})", file=path.name) from fault

@@ -10,7 +10,7 @@ keeps its figure. The first pickup of the verse is held; inside the verse the fi
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -178,9 +178,11 @@ def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     beats = frozenset(ground.beats)
     places = boundaries(ground, texture)
     units: list[Unit] = []
+    silent = replace(ground, chords=())  # before the first sung note nobody plays
     for start, end in pairwise(places):
         held = texture.name == "block" or start in rests or start < ground.pickup_end
-        units.append(_unit(ground, texture, bench, start, end, held=held, dense=dense, beats=beats))
+        sung = not ground.tune or end > ground.tune[0].start
+        units.append(_unit(ground if sung else silent, texture, bench, start, end, held=held, dense=dense, beats=beats))
     return tuple(units)
 
 

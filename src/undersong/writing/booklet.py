@@ -205,7 +205,9 @@ def _runs(numbers: Sequence[int]) -> str:
 def section_name(section: Accompaniment) -> str:
     """`Verse 2`, `Introduction`."""
     name = KIND_NAMES[section.kind]
-    return f"{name} {section.verse}" if section.kind == "verse" and section.verse is not None else name
+    if section.kind != "verse":
+        return name
+    return f"{name} {section.verse}" if section.verse is not None else "Tune"
 
 
 def first_words(section: Accompaniment, most: int = 6) -> str:
@@ -320,16 +322,18 @@ class Mark:
     notes: tuple[str, ...]
 
 
+UNPRINTED = ("parallels",)
+"""What she could not act on at the bench; scripts find it in the JSON."""
+
+
 def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     """What the foot of this section explains, numbered in the order of the music (P8).
 
     The same sentence is told once with all its places. Where that still gives many lines, faults against the craft of
     one kind are told together; changes always keep their own lines. A note that bears a word of its own is told too.
     """
-    found = sorted(
-        [*(one for one in arrangement.findings if one.section == section.id), *_marked(arrangement, section)],
-        key=lambda one: one.start,
-    )
+    told = [one for one in arrangement.findings if one.section == section.id and one.kind not in UNPRINTED]
+    found = sorted([*told, *_marked(arrangement, section)], key=lambda one: one.start)
     groups = _grouped(found, lambda one: (one.kind, one.message))
     if len(groups) > MOST_MARKS:
         groups = _grouped(found, lambda one: (one.kind, one.message if one.weight != "soft" else ""))
@@ -517,7 +521,9 @@ def paginate(units: Sequence[Unit], height_mm: float) -> list[dict[str, Any]]:
     Where the first verse would be turned inside, a front page with the plan lets it begin on a left page (P7).
     """
     count = len(units)
-    best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {(0, 1): (0.0, ()), (0, 0): (FRONT, (0,))}
+    best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {(0, 1): (0.0, ())}
+    if count and units[-1].verse > units[0].verse:
+        best[0, 0] = (FRONT, (0,))
     for begin in range(count):
         for odd in (1, 0):
             if (begin, odd) not in best:
