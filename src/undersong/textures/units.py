@@ -57,6 +57,10 @@ class Unit:
     single: frozenset[int]
     """Pitch classes that may sound only once: leading note and seventh."""
     short_harmony: bool
+    root: int = -1
+    third: int = -1
+    fifth: int = -1
+    """Pitch classes of the main chord's root, third and fifth (-1: none), asked for at every candidate."""
 
 
 def is_dense(ground: Ground) -> bool:
@@ -221,6 +225,7 @@ def _unit(
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
+    root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
     at_start = {note.midi % 12 for note in [*tune, *bass] if note.start <= start}
     everything = {note.midi % 12 for note in [*tune, *bass]}
     return Unit(
@@ -229,6 +234,8 @@ def _unit(
         _first(bass, start), bass[-1].midi if bass else -1,
         _with_suspensions(_wanted(main), ground, start), frozenset(at_start), frozenset(everything), single,
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
+        root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
+        fifth=fifth.name.pitch_class if fifth else -1,
     )  # fmt: skip
 
 

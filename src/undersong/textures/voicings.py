@@ -189,12 +189,10 @@ def _candidate(
     struck = [key for keys in strikes for key in keys]
     names = [key % 12 for key in sorted(set(struck))]
     cost += _completeness(unit, names)
-    chord = unit.chord.chord
-    third = chord.third.name.pitch_class if chord.third is not None else -1
-    if third in names:
-        major = chord.root is not None and (third - chord.root.pitch_class) % 12 == 4
-        cost += PRICE["major-third-doubled" if major else "third-doubled"] * (third in unit.present)
-        cost += PRICE["third-twice-in-hand"] * (names.count(third) > 1)
+    if unit.third in names:
+        major = (unit.third - unit.root) % 12 == 4
+        cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
+        cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
     cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names))
     lows = [unit.bass_first, *levels] if unit.bass_first >= 0 else list(levels)
@@ -204,7 +202,7 @@ def _candidate(
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)
         if levels[0] < unit.bass_first:
             cost += PRICE["under-feet"]  # no inversion is heard that nobody chose
-    elif chord.root is not None and levels[0] % 12 != chord.root.pitch_class:
+    elif unit.root not in {-1, levels[0] % 12}:
         cost += PRICE["not-on-root"]  # without feet the hand's lowest note is the bass
     cost += PRICE["low"] * max(0, 52 - levels[0])
     cost += PRICE["stretch"] * max(0, span(levels[0], levels[-1]) - bench.span_easy)
@@ -225,14 +223,12 @@ def _candidate(
 
 def _completeness(unit: Unit, names: list[int]) -> float:
     have = unit.present | set(names)
-    third = unit.chord.chord.third
     cost = 0.0
     for name in unit.wanted - have:
         price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
-        if third is not None and name == third.name.pitch_class:
+        if name == unit.third:
             price += PRICE["missing-third"]
         cost += price * (0.3 if unit.short_harmony else 1.0)
-    fifth = unit.chord.chord.fifth
-    if fifth is not None and fifth.name.pitch_class not in have:
+    if unit.fifth not in {-1, *have}:
         cost += PRICE["no-fifth"]
     return cost
