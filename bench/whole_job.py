@@ -63,54 +63,73 @@ def pages_of(hymn: Path) -> list[dict[str, object]]:
     arrangement = workflow.lay_out(workflow.read(hymn)[0], workflow.Wishes())
     return [
         {
-            "music": prepare(exchange_file(arrangement, [one]), size, marks=marks_at_notes(arrangement, one)),
+            "music": prepare(
+                exchange_file(arrangement, [one]),
+                size,
+                lines=[line.start for line in one.lines],
+                marks=marks_at_notes(arrangement, one),
+            ),
             "options": engraver._options(size),
         }
         for one in arrangement.sections
     ]
 
 
-def main() -> int:
-    """Run both in turn and print the ratio; 1 when the bar is not met."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
-    parser.add_argument("--runs", type=int, default=7)
-    parser.add_argument("--hymn", type=Path)
-    parser.add_argument("--json", action="store_true")
-    options = parser.parse_args()
-    if options.hymn is None:
-        from undersong.demo import hymn_files
-        from undersong.workflow import read
-
-        options.hymn = next(file for file in hymn_files() if len(read(file)[0].text.verses) == 4)
+def measured(hymn: Path, runs: int) -> dict[str, object]:
+    """Both, in turn, so many times."""
     import undersong.writing
 
     fonts = Path(undersong.writing.__file__).parent / "fonts"
     whole, bare = [], []
     with tempfile.TemporaryDirectory() as folder:
         pages = Path(folder) / "pages.json"
-        pages.write_text(json.dumps(pages_of(options.hymn)))
+        pages.write_text(json.dumps(pages_of(hymn)))
         program = str(Path(sys.executable).parent / "undersong")
-        job = [program, "arrange", str(options.hymn), "-o", folder, "--formats", "pdf"]
+        job = [program, "arrange", str(hymn), "-o", folder, "--formats", "pdf"]
         plain = [sys.executable, "-c", BARE, str(pages), str(Path(folder) / "bare.pdf"), str(fonts)]
         cpu(job), cpu(plain)  # once unmeasured, so that both find compiled files
-        for turn in range(options.runs):
+        for turn in range(runs):
             whole.append(cpu(job))
             bare.append(cpu(plain))
             if sys.stderr.isatty():
-                print(f"\rrun {turn + 1} of {options.runs}", end="", file=sys.stderr, flush=True)
+                print(f"\rrun {turn + 1} of {runs}", end="", file=sys.stderr, flush=True)
     ratio = statistics.median(whole) / statistics.median(bare)
-    result = {
-        "hymn": options.hymn.name, "runs": options.runs, "whole_seconds": round(statistics.median(whole), 3),
+    return {
+        "hymn": hymn.name, "runs": runs, "whole_seconds": round(statistics.median(whole), 3),
         "bare_seconds": round(statistics.median(bare), 3), "ratio": round(ratio, 2), "bar": BAR,
     }  # fmt: skip
+
+
+def main() -> int:
+    """Measure a hymn with symbols and one in four parts, four verses each; 1 when a ratio is above the bar."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    parser.add_argument("--runs", type=int, default=7)
+    parser.add_argument("--hymn", type=Path)
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    hymns = [options.hymn] if options.hymn else _demo_hymns()
+    results = [measured(hymn, options.runs) for hymn in hymns]
     if options.json:
-        print(json.dumps(result))
+        print(json.dumps(results))
     else:
-        print(
-            f"\nwhole job {result['whole_seconds']} s, bare engraving {result['bare_seconds']} s of CPU "
-            f"({result['hymn']}, median of {options.runs}): ratio {result['ratio']}, bar {BAR}"
-        )
-    return 0 if ratio <= BAR else 1
+        for one in results:
+            print(
+                f"whole job {one['whole_seconds']} s, bare engraving {one['bare_seconds']} s of CPU "
+                f"({one['hymn']}, median of {one['runs']}): ratio {one['ratio']}, bar {BAR}"
+            )
+    return 0 if all(float(str(one["ratio"])) <= BAR for one in results) else 1
+
+
+def _demo_hymns() -> list[Path]:
+    from undersong.demo import hymn_files
+    from undersong.workflow import read
+
+    found: dict[bool, Path] = {}
+    for file in hymn_files():
+        hymn = read(file)[0]
+        if len(hymn.text.verses) == 4:
+            found.setdefault(hymn.tune.four_parts, file)
+    return [found[kind] for kind in sorted(found)]
 
 
 if __name__ == "__main__":
