@@ -17,6 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("harmony",),
     ("textures", "playing"),
     ("arranging", "performing"),
+    ("child",),
     ("workers",),
     ("reading", "writing", "sound", "library", "demo"),
     ("workflow",),

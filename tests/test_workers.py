@@ -13,8 +13,9 @@ from typing import Any
 
 import pytest
 
+from undersong.child import log_place, log_since
 from undersong.errors import BrokenFile, WorkStopped
-from undersong.workers import Worker, log_place, log_since, run_once
+from undersong.workers import Worker, run_once
 
 HERE = "test_workers"
 

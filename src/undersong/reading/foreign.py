@@ -85,7 +85,7 @@ def convert(request: dict[str, Any]) -> dict[str, Any]:
     """In the child: the document as the library writes it in MEI, or what the library says against it."""
     import verovio  # noqa: PLC0415  # the child alone may know it
 
-    from undersong.workers import log_place, log_since  # noqa: PLC0415
+    from undersong.child import log_place, log_since  # noqa: PLC0415
 
     place = log_place()
     toolkit = verovio.toolkit()

@@ -22,12 +22,11 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from undersong.errors import CannotEngrave, WorkStopped
-from undersong.workers import Worker, log_place, log_since
+from undersong.workers import Worker
 
 if TYPE_CHECKING:
     from undersong.writing.prepare import PageSize
@@ -119,7 +118,7 @@ class Engraver:
         }
         try:
             answer = self._worker.run(
-                "undersong.writing.engraver:draw", request, deadline_seconds=DEADLINE_SECONDS, cancel=cancel
+                "undersong.writing.drawing:draw", request, deadline_seconds=DEADLINE_SECONDS, cancel=cancel
             )
         except WorkStopped as stopped:
             if cancel and cancel.is_set():
@@ -146,27 +145,6 @@ def _system(svg: str) -> System:
     if not found:
         raise CannotEngrave("the engraver's picture has no size")
     return System(finish(svg), float(found[1]) / 10, float(found[2]) / 10)
-
-
-# ---------------------------------------------------------------------------------------- the child's side
-
-
-@cache
-def _toolkit() -> Any:
-    import verovio  # noqa: PLC0415  # only the child loads it
-
-    return verovio.toolkit()
-
-
-def draw(request: Mapping[str, Any]) -> dict[str, Any]:
-    """In the child: pictures of all systems and what the library said; CannotEngrave if it refuses the file."""
-    toolkit, place = _toolkit(), log_place()
-    toolkit.resetOptions()
-    toolkit.setOptions(dict(request["options"]))
-    if not toolkit.loadData(request["music"]):
-        raise CannotEngrave(f"the engraver refused the page ({'; '.join(log_since(place)[-2:])})")
-    pages = [toolkit.renderToSVG(number) for number in range(1, toolkit.getPageCount() + 1)]
-    return {"pages": pages, "log": log_since(place)}
 
 
 # ------------------------------------------------------------------------------------- finishing the pictures

@@ -96,7 +96,7 @@ def el(tag: str, *content: object, **attributes: object) -> Element:
     return made
 
 
-_FORBIDDEN = re.compile("[^\t\n\r\x20-\ufffd\U00010000-\U0010ffff]")
+_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 
 
 def xml_text(text: str) -> str:
