@@ -67,10 +67,6 @@ SHOWN = (
         "R10: accent comes from length: the first chord is long, the others short.",
     ),
     Shown(
-        "03", 1, "drone", "at-pitch",
-        "Tonic and fifth; refused where the harmony leaves the tonic for long.",
-    ),
-    Shown(
         "07", 1, "unison", "at-pitch",
         "No harmony at all: a call to attention.",
     ),
@@ -124,6 +120,10 @@ def main() -> int:
         ]  # fmt: skip
         if sys.stderr.isatty():
             print(f"\r{name}", end="", file=sys.stderr)
+    drone = TEXTURES["drone"]
+    page += [
+        f"## {drone.title}", "", f"`--texture drone`: {drone.what}. Needs {drone.needs}; no demo hymn keeps to its tonic.", "",
+    ]  # fmt: skip
     (folder / "textures.md").write_text("\n".join(page))
     return 0
 
