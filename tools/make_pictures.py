@@ -122,7 +122,8 @@ def main() -> int:
             print(f"\r{name}", end="", file=sys.stderr)
     drone = TEXTURES["drone"]
     page += [
-        f"## {drone.title}", "", f"`--texture drone`: {drone.what}. Needs {drone.needs}; no demo hymn keeps to its tonic.", "",
+        f"## {drone.title}", "",
+        f"`--texture drone`: {drone.what}. Needs {drone.needs}; no demo hymn keeps to its tonic.", "",
     ]  # fmt: skip
     (folder / "textures.md").write_text("\n".join(page))
     return 0
