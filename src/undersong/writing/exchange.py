@@ -437,7 +437,7 @@ def _degrees(chord: Chord) -> Iterator[Element]:
 
 def _notes(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Iterator[Element]:
     if not piece.heads:
-        yield _rest(sheet, piece, voice, staff)
+        yield rest_element(piece, sheet.ticks(piece.length), voice, staff)
         return
     lyrics_at = next(
         (index for index, head in enumerate(piece.heads) if head.part == "tune" and not head.doubled), None
@@ -468,12 +468,13 @@ def _notes(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Iterat
         )
 
 
-def _rest(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Element:
+def rest_element(piece: Piece, duration: int, voice: int, staff: int | None) -> Element:
+    """A written rest of so many divisions, a whole bar's where the piece has no value; hidden where it is not seen."""
     tuplet = tuplet_element(piece)
     return el(
         "note",
         el("rest", measure="yes" if piece.value is None else None),
-        el("duration", sheet.ticks(piece.length)),
+        el("duration", duration),
         el("voice", voice),
         *written_value(piece, None),
         el("staff", staff) if staff else None,

@@ -42,6 +42,7 @@ from undersong.writing.exchange import (
     el,
     harmony,
     pace_element,
+    rest_element,
     time_element,
     tuplet_element,
     written_value,
@@ -513,17 +514,7 @@ def _pitch_of(note: Note | PlayedNote) -> Element:
 
 def _note(sheet: _Sheet, piece: Piece, voice: int, staff: int | None) -> Element:
     if not piece.heads:
-        tuplet = tuplet_element(piece)
-        return el(
-            "note",
-            el("rest", measure="yes" if piece.value is None else None),
-            el("duration", sheet.ticks(piece.length)),
-            el("voice", voice),
-            *written_value(piece, None),
-            el("staff", staff) if staff else None,
-            el("notations", tuplet) if tuplet is not None else None,
-            print_object=None if piece.visible else "no",
-        )
+        return rest_element(piece, sheet.ticks(piece.length), voice, staff)
     head = piece.heads[0]
     cue = head.note.id in sheet.cues
     small = head.part == "small"
