@@ -23,14 +23,14 @@ from undersong.harmony import analyse
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS
-from undersong.model.pitch import Pitch
+from undersong.model.pitch import Key, Pitch
 from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import MEDIUM, SMALL
 from undersong.playing import check
 from undersong.playing.check import held_keys
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.workflow import Wishes, lay_out, semitones_to
+from undersong.workflow import Wishes, interval_to, lay_out
 
 FOUR = "(time=4/4) (key=0) (tempo=80)"
 PLAIN = f"{FOUR} (C/major) C5:4 | (G/major) C5:2 B4:2 | (G/dominant) B4:4 | (C/major) C5:4"
@@ -296,17 +296,37 @@ def test_transposing_moves_every_note_alike() -> None:
     assert by_key.notes == up.notes
 
 
+@pytest.mark.parametrize(
+    ("home", "signature", "wanted", "found", "fifths"),
+    [
+        ("D minor", "D minor", "Eb", "Eb minor", -6),
+        ("D minor", "A minor", "Eb", "Eb minor", -5),  # dorian: E flat dorian has the five flats of D flat
+        ("D minor", "A minor", "C#", "C# minor", 5),
+        ("D minor", "D minor", "Ab", "G# minor", 5),  # A flat minor would have seven flats
+        ("C major", "C major", "Gb", "Gb major", -6),
+        ("C major", "C major", "F#", "F# major", 6),
+        ("C major", "C major", "C#", "Db major", -5),
+        ("F# major", "F# major", "Gb", "Gb major", -6),
+    ],
+)
+def test_a_key_keeps_the_name_it_was_asked_by(home: str, signature: str, wanted: str, found: str, fifths: int) -> None:
+    """E flat is not turned into D sharp; past six sharps or flats the plainer name is taken."""
+    way = interval_to(Key.parse(home), wanted, signature=Key.parse(signature))
+    assert str(Key.parse(home).transposed(way)) == found
+    assert Key.parse(signature).transposed(way).fifths == fifths
+
+
 @pytest.mark.parametrize(("wanted", "distance"), [("D", 2), ("Bb", -2), ("F#", 6), ("G", -5), ("C", 0)])
 def test_the_nearest_way_to_a_key(wanted: str, distance: int) -> None:
     """From C, at most a tritone."""
-    assert semitones_to(analyse(tune(PLAIN)).key, wanted) == distance
+    assert interval_to(analyse(tune(PLAIN)).key, wanted).semitones == distance
 
 
 @pytest.mark.parametrize("wanted", ["H", "c", "X minor", ""])
 def test_a_key_that_is_none_is_refused(wanted: str) -> None:
     """With a word on how to write it."""
     with pytest.raises(UnknownName, match="is not a key"):
-        semitones_to(analyse(tune(PLAIN)).key, wanted)
+        interval_to(analyse(tune(PLAIN)).key, wanted)
 
 
 def test_verses_and_textures_that_do_not_exist_are_refused() -> None:

@@ -24,7 +24,7 @@ from undersong.model.edits import NO_EDITS, Edits
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
-from undersong.model.pitch import Key
+from undersong.model.pitch import Interval, Key, interval_for
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.reading import Reading, read_file
@@ -122,7 +122,7 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
     try:
         edits = [chord_edit(hymn.tune, key, *parse_setting(text)) for text in settings]
     except ValueError as fault:
-        raise UnknownName(str(fault), remedy="Write BAR.BEAT=CHORD, as in 7.3=Am/C.") from fault
+        raise UnknownName(str(fault), remedy="Write BAR.BEAT=CHORD for a beat the bar has, as in 7.1=Am/C.") from fault
     return [add_edit(path, one, key) for one in edits]
 
 
@@ -134,9 +134,13 @@ def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
     harmony = harmonise(hymn, edits).harmony
-    semitones = semitones_to(harmony.key, wishes.key, _compass(hymn)) if wishes.key else wishes.transpose
+    signature = hymn.tune.bars[0].key
+    if wishes.key:
+        interval = interval_to(harmony.key, wishes.key, _compass(hymn), signature)
+    else:
+        interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
-    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, semitones)
+    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
     return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
 
 
@@ -154,12 +158,18 @@ HIGHEST_SUNG, LOWEST_SUNG = 75, 57
 """E flat 5 and A3: what people in the nave sing (trade practice; AGO and hymnal editors differ by a tone)."""
 
 
-def semitones_to(home: Key, wanted: str, tune: tuple[int, int] = (60, 72)) -> int:
-    """The way from the home key to a named one, in semitones (-11 to 11).
+MOST_ACCIDENTALS = 6
+"""A key asked for keeps its spelling up to this signature (hymnals print no more: common practice, no source)."""
+
+
+def interval_to(home: Key, wanted: str, tune: tuple[int, int] = (60, 72), signature: Key | None = None) -> Interval:
+    """The way from the home key to a named one, less than an octave.
 
     Of the two ways the one that keeps the tune (lowest and highest key, MIDI numbers) where people
-    sing; between equals the nearer.
+    sing; between equals the nearer. Spelled as asked (E flat minor, not D sharp minor) unless the
+    printed signature, which in a church mode is not that of `home`, would grow past six.
     """
+    signature = signature or home
     try:
         key = Key.parse(wanted.strip())
     except ValueError:
@@ -171,7 +181,10 @@ def semitones_to(home: Key, wanted: str, tune: tuple[int, int] = (60, 72)) -> in
     def strain(way: int) -> tuple[int, int]:
         return max(0, tune[1] + way - HIGHEST_SUNG) + max(0, LOWEST_SUNG - tune[0] - way), abs(way)
 
-    return min((up, up - 12) if up else (0,), key=strain)
+    semitones = min((up, up - 12) if up else (0,), key=strain)
+    fifths = key.tonic.fifths - home.tonic.fifths
+    asked = Interval(4 * fifths + 7 * ((semitones - 7 * fifths) // 12), semitones)
+    return asked if abs(signature.transposed(asked).fifths) <= MOST_ACCIDENTALS else interval_for(signature, semitones)
 
 
 def _compass(hymn: Hymn) -> tuple[int, int]:

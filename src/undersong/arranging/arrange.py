@@ -19,7 +19,7 @@ from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import Organ
-from undersong.model.pitch import Key, interval_for
+from undersong.model.pitch import UNISON, Key
 from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import Player
 from undersong.model.tune import show_beat
@@ -44,9 +44,9 @@ def arrange(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Play
     Never fails on a readable hymn: what a texture cannot serve is laid out in another one, and
     a finding says so. UnknownName for a texture or verse that does not exist.
     """
-    interval = interval_for(harmony.key, plan.transpose)
-    tune_moved = replace(hymn, tune=hymn.tune.transposed(interval)) if plan.transpose else hymn
-    moved = harmony.transposed(interval) if plan.transpose else harmony
+    stays = plan.transpose == UNISON
+    tune_moved = hymn if stays else replace(hymn, tune=hymn.tune.transposed(plan.transpose))
+    moved = harmony if stays else harmony.transposed(plan.transpose)
     sections: list[Accompaniment] = []
     findings: list[Finding] = []
     walked: dict[int | None, WalkedVerse] = {}

@@ -11,6 +11,7 @@ from fractions import Fraction
 
 from undersong.model.hymn import Hymn
 from undersong.model.organ import Organ
+from undersong.model.pitch import UNISON, Interval
 from undersong.model.plan import Plan, TunePlace, VersePlan
 from undersong.model.text import Verse
 from undersong.model.time import Pace, Time
@@ -44,7 +45,7 @@ def default_plan(
     verses: tuple[int, ...] = (),
     textures: tuple[str, ...] = (),
     tune: TunePlace | None = None,
-    transpose: int = 0,
+    transpose: Interval = UNISON,
 ) -> Plan:
     """A plan for these verses; given textures are taken in turn."""
     chosen = verses_to_play(hymn, verses)

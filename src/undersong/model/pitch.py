@@ -81,6 +81,10 @@ class Interval:
         return Interval(-self.steps, -self.semitones)
 
 
+UNISON = Interval()
+"""Nothing moved."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pitch:
     """A spelled pitch."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from undersong.model.pitch import UNISON, Interval
 from undersong.model.time import Pace
 
 TunePlace = Literal["at-pitch", "octave-up", "tenor", "pedal"]
@@ -29,9 +30,9 @@ class VersePlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All verses, and how far everything is transposed (semitones)."""
+    """All verses, and how far everything is transposed (a spelled interval)."""
 
     verses: tuple[VersePlan, ...]
-    transpose: int = 0
+    transpose: Interval = UNISON
     introduction: str = ""
     gap_beats: int = 2
