@@ -324,3 +324,45 @@ def test_the_hymn_itself_is_never_overwritten(hymn: Path) -> None:
 def test_without_a_folder_it_says_so(hymn: Path) -> None:
     """A word at the end, where one looks for files."""
     assert "-o FOLDER" in run("arrange", hymn)[1]
+
+
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        ('[[chord]]\nbar = "1"\nbeat = "x"\nchord = "C"\nkey = "C major"\n', "not a beat"),
+        ('[[chord]]\nbar = "1"\nbeat = "1/0"\nchord = "C"\nkey = "C major"\n', "not a beat"),
+        ('[[chord]]\nbar = "1"\nbeat = "1e9999999"\nchord = "C"\nkey = "C major"\n', "not a beat"),
+        ('[[chord]]\nbar = "1"\nbeat = "1"\npass = inf\nchord = "C"\nkey = "C major"\n', "correction 1"),
+        ('[chord]\nbar = "1"\nbeat = "1"\nchord = "C"\nkey = "C major"\n', "[[chord]]"),
+        ("chord = [1]\n", "correction 1"),
+    ],
+)
+def test_a_broken_file_of_corrections_is_told(hymn: Path, entry: str, said: str) -> None:
+    """Entry and remedy, no traceback; neither file is touched."""
+    corrections = hymn.with_name(f"{hymn.name}.edits.toml")
+    corrections.write_text(entry)
+    for words in ((), ("--set", "1.1=Am")):
+        code, _, err = run("harmony", hymn, *words)
+        assert code == 3
+        assert said in err
+        assert "Traceback" not in err
+    assert corrections.read_text() == entry
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (("harmony", "{hymn}", "--set", "2.1/0=C"), 3),
+        (("read", "{hymn}", "--pickup", "1e99999999"), 2),
+        (("read", "{folder}/" + 300 * "a" + ".abc"), 3),
+        (("read", "{hymn}", "-o", "{hymn}/clean.abc"), 3),
+        (("arrange", "{hymn}", "-o", "{hymn}/pages"), 3),
+    ],
+)
+def test_odd_words_get_a_sentence(hymn: Path, words: tuple[str, ...], code: int) -> None:
+    """No part of nothing, no number without end, no name too long, no folder inside a file."""
+    answer = run(*(word.format(hymn=hymn, folder=hymn.parent) for word in words))
+    assert answer[0] == code, answer
+    assert "Traceback" not in answer[2]
+    assert answer[2].strip()
+    assert [path.name for path in hymn.parent.iterdir()] == [hymn.name]

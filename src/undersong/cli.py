@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -62,6 +63,9 @@ def main() -> NoReturn:
     except BrokenPipeError:
         sys.stderr.close()  # whoever read us has gone; that is no failure of ours
         sys.exit(DONE)
+    except OSError as fault:  # a name too long for the disk, a disk that is full or gone
+        _say(f"undersong: {fault.filename or 'a file'}: {fault.strerror or fault}. Check the name and the disk.")
+        sys.exit(NOTHING_DONE)
 
 
 def _say(text: str) -> None:
@@ -165,6 +169,8 @@ def _key(text: str) -> object:
 def _beats(text: str) -> object:
     from fractions import Fraction  # noqa: PLC0415
 
+    if not re.fullmatch(r"\d{1,3}(/0*[1-9]\d{0,2}|\.\d{1,4})?", text):
+        raise ValueError(text)
     beats = Fraction(text)
     if not 0 <= beats <= 32:
         raise ValueError(text)

@@ -122,7 +122,7 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
     try:
         edits = [chord_edit(hymn.tune, key, *parse_setting(text)) for text in settings]
     except ValueError as fault:
-        raise UnknownName(str(fault), remedy="Write BAR.BEAT=CHORD for a beat the bar has, as in 7.1=Am/C.") from fault
+        raise UnknownName(str(fault), remedy="Write BAR.BEAT=CHORD for a beat the bar has.") from fault
     return [add_edit(path, one, key) for one in edits]
 
 
@@ -290,6 +290,10 @@ def _put(folder: Path, made: dict[str, bytes]) -> list[Path]:
         for temporary, place in waiting:
             temporary.chmod(0o644)
             temporary.replace(place)
+    except (FileExistsError, NotADirectoryError) as fault:
+        raise CannotWrite(
+            f"{folder} is a file, or lies inside one", remedy="Name a folder, or a name that is not taken."
+        ) from fault
     except OSError as fault:
         raise CannotWrite(f"{folder}: {fault.strerror or fault}", file="") from fault
     finally:

@@ -27,7 +27,8 @@ from undersong.model.pitch import STEPS, Interval, Key, PitchName
 from undersong.model.symbol import parse_symbol, symbol
 from undersong.model.tune import Note, Tune, show_beat
 
-SETTING = re.compile(r"(?P<bar>[^.=]+)\.(?P<beat>\d+(?:/\d+)?)(?:p(?P<times>\d+))?=(?P<chord>.+)")
+BEAT = r"\d{1,4}(?:/0*[1-9]\d{0,3})?"
+SETTING = re.compile(rf"(?P<bar>[^.=]+)\.(?P<beat>{BEAT})(?:p(?P<times>\d+))?=(?P<chord>.+)")
 C = PitchName("C")
 
 

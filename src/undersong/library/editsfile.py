@@ -8,11 +8,12 @@ References: TOML 1.0.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 from undersong.errors import CannotReadFile, CannotWrite
-from undersong.harmony.edits import C, from_tonic
+from undersong.harmony.edits import BEAT, C, from_tonic
 from undersong.model.edits import Edit, Edits
 from undersong.model.pitch import Key
 from undersong.model.symbol import parse_symbol, symbol
@@ -44,7 +45,9 @@ def read_edits(hymn: Path) -> Edits:
         ) from fault
     entries = document.get("chord", [])
     if not isinstance(entries, list):
-        entries = [entries]
+        raise CannotReadFile(
+            "the corrections are not a list", file=str(file), remedy="Write [[chord]] in double brackets above each."
+        )
     return Edits(tuple(_edit(entry, number, file) for number, entry in enumerate(entries, 1)))
 
 
@@ -52,11 +55,14 @@ def _edit(entry: Any, number: int, file: Path) -> Edit:
     try:
         key = Key.parse(str(entry["key"]))
         chord = parse_symbol(str(entry["chord"])).transposed(from_tonic(key.tonic, C))
+        beat = str(entry["beat"])
+        if not re.fullmatch(rf"{BEAT}|\d{{1,4}}\.\d{{1,4}}", beat):
+            raise ValueError(f"{beat!r} is not a beat such as 3 or 5/2")  # noqa: TRY301
         return Edit(
-            "chord", str(entry["bar"]), str(entry["beat"]), int(entry.get("pass", 0)), symbol(chord),
+            "chord", str(entry["bar"]), beat, int(entry.get("pass", 0)), symbol(chord),
             tuple(int(degree) for degree in entry.get("witness", ())),
         )  # fmt: skip
-    except (KeyError, TypeError, ValueError) as fault:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as fault:
         raise CannotReadFile(
             f"correction {number} cannot be read ({fault})", file=str(file),
             remedy='An entry reads like bar = "7", beat = "3", chord = "Am/C", key = "C major".',
