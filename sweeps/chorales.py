@@ -21,7 +21,6 @@ Run as `python sweeps/chorales.py [--count N] [--seed S] [--state FILE] [--jobs 
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import random
 import signal
@@ -39,7 +38,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-import undersong
+from stamp import stamp
+
 import witness
 import xsd
 from undersong.errors import UndersongError
@@ -54,6 +54,8 @@ TEXTURES = ("as-printed", "block", "broken", "alberti")
 PLACES: tuple[TunePlace, ...] = ("at-pitch", "octave-up")
 SERVED_LEAST = {"as-printed": 0.99, "block": 0.95, "broken": 0.95, "alberti": 0.95}
 REFUSED_MOST = 0.02
+WITNESS_LEAST = 0.9
+"""Of the chorales the witness is asked about: so many it must be able to walk."""
 FALLEN = ("block chords in this line", "tune and bass alone in this line")
 """How a `changed-here` finding begins where the texture was given up for a line."""
 WITNESSED = 10
@@ -103,13 +105,6 @@ def corpus_files() -> list[Path]:
     from music21 import corpus
 
     return sorted(Path(path) for path in corpus.getComposer("bach"))
-
-
-def stamp() -> str:
-    """A mark of the program's and the witness's sources: results of others are not comparable."""
-    package = Path(undersong.__file__).parent
-    sources = [*sorted(package.rglob("*.py")), Path(witness.__file__), Path(__file__)]
-    return hashlib.sha256(b"\0".join(source.read_bytes() for source in sources)).hexdigest()[:16]
 
 
 # -- one file --------------------------------------------------------------------------------------
@@ -343,6 +338,15 @@ def broken_bars(table: list[Row]) -> list[str]:
     return found
 
 
+def unseen(chorales: list[Result]) -> list[str]:
+    """Whether the witness, where it was asked to look, has looked at enough."""
+    asked = [result for result in chorales if result.witnessed]
+    walked = sum(not result.unwalked for result in asked)
+    if walked >= WITNESS_LEAST * len(asked):
+        return []
+    return [f"the witness walked {walked} of {len(asked)} chorales, {WITNESS_LEAST:.0%} wanted"]
+
+
 def _share(part: int, whole: int) -> str:
     return f"{part / whole:.1%}" if whole else "-"
 
@@ -366,7 +370,7 @@ def report(results: list[Result], *, whole: bool = True) -> tuple[str, bool]:
         for row in table
     ]  # fmt: skip
     out += ["", *_kinds(chorales), "", *_told(chorales), ""]
-    against = broken_bars(table)
+    against = [*broken_bars(table), *unseen(chorales)]
     if not whole:
         return "\n".join(out), False
     out += ["All bars are met."] if not against else ["Bars not met:", *(f"  {one}" for one in against)]
@@ -439,7 +443,7 @@ def main(arguments: list[str] | None = None) -> int:
     looked_at = set(files if options.full else draw.sample(files, -(-len(files) // WITNESSED)))
     if options.state is not None:
         options.state.parent.mkdir(parents=True, exist_ok=True)
-    mark = stamp()
+    mark = stamp(Path(__file__), Path(witness.__file__), Path(xsd.__file__))
     results = kept(options.state, mark)
     done, stopped = _run({path: path in looked_at for path in files}, mark, options.state, options.jobs, results)
     text, met = report(done, whole=not stopped)

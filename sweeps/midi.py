@@ -36,6 +36,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 import mido
+from stamp import stamp
 
 from undersong.errors import UndersongError
 from undersong.model.hymn import Hymn
@@ -221,31 +222,37 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--state", type=Path)
     options = parser.parse_args()
-    done = {(one.file, one.variant): one for one in _kept(options.state)}
+    mark = stamp(Path(__file__), seed=options.seed)
+    done = {(one.file, one.variant): one for one in _kept(options.state, mark)}
     files = chorale_files()
     random.Random(options.seed).shuffle(files)
     results: list[Result] = []
     count = 0
+    stopped = False
     try:
         for path in files:
             if count == options.count:
                 break
             known = [done[path.name, variant] for variant in VARIANTS if (path.name, variant) in done]
-            fresh = known if len(known) == len(VARIANTS) else _one_file(path, options.seed, options.state)
+            fresh = known if len(known) == len(VARIANTS) else _one_file(path, options.seed, options.state, mark)
             count += bool(fresh)
             results.extend(fresh)
     except KeyboardInterrupt:
+        stopped = True
         print("stopped; what was done is kept")
-    return _report(results)
+    missed = _report(results)
+    return 130 if stopped else missed
 
 
-def _kept(state: Path | None) -> Iterator[Result]:
+def _kept(state: Path | None, mark: str) -> Iterator[Result]:
     if state is not None and state.exists():
         for line in state.read_text().splitlines():
-            yield Result(**json.loads(line))
+            row = json.loads(line)
+            if row.pop("mark", "") == mark:
+                yield Result(**row)
 
 
-def _one_file(path: Path, seed: int, state: Path | None) -> list[Result]:
+def _one_file(path: Path, seed: int, state: Path | None, mark: str) -> list[Result]:
     try:
         hymn = read_musicxml(path.read_bytes(), path.name)
     except UndersongError:
@@ -255,7 +262,7 @@ def _one_file(path: Path, seed: int, state: Path | None) -> list[Result]:
     results = [compare(hymn, variant, path.name, seed) for variant in VARIANTS]
     if state is not None:
         with state.open("a") as out:
-            out.writelines(json.dumps(asdict(result)) + "\n" for result in results)
+            out.writelines(json.dumps({"mark": mark, **asdict(result)}) + "\n" for result in results)
     return results
 
 
@@ -263,7 +270,7 @@ def shares(results: Sequence[Result]) -> dict[str, float]:
     """The share of each thing that was found again; time and upbeat by chorales whose bars are regular."""
     printed = sum(one.printed for one in results)
     found = sum(one.found for one in results)
-    regular = [one for one in results if one.regular and not one.failure]
+    regular = [one for one in results if one.regular]
     return {
         "notes": found / max(1, printed, sum(one.read for one in results)),
         "lengths": sum(one.lengths for one in results) / max(1, printed),
@@ -276,6 +283,9 @@ def shares(results: Sequence[Result]) -> dict[str, float]:
 
 
 def _report(results: Sequence[Result]) -> int:
+    if not results:
+        print("no chorale was read")
+        return 1
     missed = 0
     for variant in VARIANTS:
         here = [one for one in results if one.variant == variant]

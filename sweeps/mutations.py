@@ -27,6 +27,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from stamp import stamp
+
 from foreign_pages import HUMDRUM, MEI
 from printed import Printed, packed, page
 from undersong.errors import UndersongError
@@ -353,10 +355,11 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--state", type=Path, help="where to keep how far it got")
     options = parser.parse_args()
-    state = {"seed": options.seed, "next": 0, "read": 0, "refused": 0, "worst_seconds": 0.0, "failed": []}
+    mark = stamp(Path(__file__))
+    state = {"seed": options.seed, "mark": mark, "next": 0, "read": 0, "refused": 0, "worst_seconds": 0.0, "failed": []}
     if options.state and options.state.exists():
         kept = json.loads(options.state.read_text())
-        state = kept if kept.get("seed") == options.seed else state
+        state = kept if (kept.get("seed"), kept.get("mark")) == (options.seed, mark) else state
     reader = _Reader(options.seed)
     try:
         while state["next"] < options.count:

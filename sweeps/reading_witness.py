@@ -80,9 +80,15 @@ def difference(path: Path) -> str:
         return (
             f"read as {', '.join(voice.name for voice in hymn.tune.voices)} (printed: {[name for name, _ in others]})"
         )
+    left = others  # each printed voice may answer for one of ours only, and in the order of the page
     for voice in hymn.tune.voices:
         mine = read_rows(voice)
-        if not any(mine == theirs for _, theirs in others):
+        found = next((index for index, (_, theirs) in enumerate(left) if mine == theirs), None)
+        if found is not None:
+            left = left[found + 1 :]
+        elif any(mine == theirs for _, theirs in others):
+            return f"{voice.name} is out of its place in {[name for name, _ in others]}"
+        else:
             best = max(others, key=lambda other: len(set(mine) & set(other[1])))
             first = next(
                 (pair for pair in zip(mine, best[1], strict=False) if pair[0] != pair[1]), ("length", len(best[1]))
