@@ -129,7 +129,10 @@ def test_each_sung_note_has_its_syllable(path: Path) -> None:
 
 @each
 def test_singable_range(path: Path) -> None:
-    """No tune below A3 or above E flat 5, none wider than an octave and a fifth, and one highest place."""
+    """No tune below A3 or above E flat 5, none wider than an octave and a fifth, and one highest place.
+
+    Common practice, no source; the editors of hymn books differ by a tone.
+    """
     notes = _hymn(path).tune.tune_voice.notes
     low, high = min(note.pitch.midi for note in notes), max(note.pitch.midi for note in notes)
     assert low >= Pitch.parse("A3").midi
@@ -140,7 +143,7 @@ def test_singable_range(path: Path) -> None:
 
 @each
 def test_steps_outnumber_leaps(path: Path) -> None:
-    """A tune for everyone moves mostly by step or third, and never leaps more than an octave."""
+    """Mostly by step or third, and no leap over an octave (common practice, no source)."""
     notes = _hymn(path).tune.tune_voice.notes
     moves = [abs(after.pitch.diatonic - note.pitch.diatonic) for note, after in pairwise(notes)]
     assert sum(move <= 2 for move in moves) > Fraction(4, 5) * len(moves)
@@ -149,7 +152,7 @@ def test_steps_outnumber_leaps(path: Path) -> None:
 
 @each_of_four
 def test_no_parallel_fifths_or_octaves(path: Path) -> None:
-    """No two voices move from fifth to fifth or octave to octave, by like or contrary motion (common practice)."""
+    """No two voices move from fifth to fifth or octave to octave, however they move (common practice, no source)."""
     tune = _hymn(path).tune
     found = []
     for (_, before), (onset, after) in pairwise(_chords(tune)):
@@ -163,7 +166,7 @@ def test_no_parallel_fifths_or_octaves(path: Path) -> None:
 
 @each_of_four
 def test_voices_keep_their_places(path: Path) -> None:
-    """Each voice in its range, none crossing, at most an octave between the upper three (common practice)."""
+    """Ranges, no crossing, at most an octave between the upper three (common practice, no source)."""
     tune = _hymn(path).tune
     assert tune.four_parts
     for name, (low, high) in RANGES.items():
@@ -178,7 +181,7 @@ def test_voices_keep_their_places(path: Path) -> None:
 
 @each_of_four
 def test_leading_note_stands_once(path: Path) -> None:
-    """The leading note is never doubled (common practice)."""
+    """The leading note is never doubled (common practice, no source)."""
     tune = _hymn(path).tune
     for onset, chord in _chords(tune):
         leading = tune.bars[tune.bar_at(onset)].key.leading_note

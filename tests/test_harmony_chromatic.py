@@ -88,7 +88,7 @@ CASES = {
 @pytest.mark.parametrize("interval", KEYS, ids=["C", "G", "F", "D", "Bb", "Eb", "A", "Ab"])
 @pytest.mark.parametrize("name", CASES)
 def test_chromatic_chords_have_their_symbol_and_numeral(name: str, interval: Interval) -> None:
-    """Symbol and numeral as players and analysts write them (common textbook practice)."""
+    """Symbol and numeral as players and analysts write them (common practice, no source)."""
     key, soprano, alto, tenor, bass, place, text, roman = CASES[name]
     piece = four("4/4", key, soprano, alto, tenor, bass)
     moved = Hymn("Invented", piece.tune.transposed(interval))

@@ -34,7 +34,7 @@ def names(spans: Sequence[ChordSpan]) -> str:
 @pytest.mark.parametrize(
     ("unit", "symbols", "expected"),
     [
-        # R21: a cadential six-four belongs to the dominant
+        # R21 of the project's rules: a cadential six-four belongs to the dominant (common practice, no source)
         ("beat", "0=C/G 1=G7 2=C", "Gsus4 G C"),
         ("beat", "0=F 1=C/G 2=G 3=C", "F Gsus4 G C"),
         ("bar", "0=C 4=C/G 6=G7 8=C", "C G C"),
@@ -146,7 +146,7 @@ def test_proposals_differ_and_close_properly() -> None:
 
 
 MODAL = [
-    # invented; final, third, and the degree that marks the mode (after Glarean as hymn books use the names)
+    # invented; final, third, and the degree that marks the mode (names as hymn books use them: from memory)
     ("dorian", "D minor", 0, "D4:1 F4:1 A4:1 G4:1 | A4:1 B4:1 C5:1 A4:1 | G4:1 E4:1 F4:1 E4:1 | D4:4"),
     ("dorian", "E minor", 2, "E4:2 B4:2 | C#5:1 B4:1 A4:1 B4:1 | D5:1 B4:1 A4:1 F#4:1 | E4:4"),
     ("dorian", "G minor", -1, "G4:1 Bb4:1 D5:1 E5:1 | F5:1 D5:1 E5:1 C5:1 | D5:1 Bb4:1 A4:1 F4:1 | G4:4"),

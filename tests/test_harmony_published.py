@@ -56,9 +56,11 @@ def agreement() -> dict[str, float]:
         for start, end, theirs in _numerals(number, piece):
             for span in harmony.spans:
                 shared = min(end, span.end) - max(start, span.onset)
-                if shared <= 0 or span.chord.root is None or span.chord.lowest is None:
+                if shared <= 0:
                     continue
                 total += shared
+                if span.chord.root is None or span.chord.lowest is None:
+                    continue  # no chord where the analyst hears one is wrong
                 root = span.chord.root.pitch_class == (theirs.root().pitchClass + shift) % 12
                 tones = {(pitch.pitchClass + shift) % 12 for pitch in theirs.pitches}
                 full = root and set(span.chord.pitch_classes) == tones

@@ -95,7 +95,7 @@ def verse(time: str, lengths: str, pace: tuple[int, str]) -> Accompaniment:
     ],
 )
 def test_the_gap_fills_the_bar(time: str, lengths: str, pace: tuple[int, str], hold: str, lift: str) -> None:
-    """R18 and the worked examples of trade practice (invented there): the pickup falls on its own beat."""
+    """The pickup falls on its own beat: R18 and worked examples of the notes (common practice, no source)."""
     section = verse(time, lengths, pace)
     gap = gap_between(section, section, 2)
     assert (str(gap.hold), str(gap.lift)) == (hold, lift)

@@ -44,8 +44,8 @@ def test_degrees_read_back(root: PitchName, kind: str, degrees: tuple[Degree, ..
     assert parse_symbol(symbol(chord)) == chord
 
 
-# Spellings as collected in the project's notes on the trade, from: [ChordNames] a page of chord names and their
-# notes; [Mascari] a table of chord spellings; the last two from memory of common practice.
+# Spellings as collected in the project's notes on the trade, from the pages "Chord names and symbols"
+# and "Mascari" (left-hand patterns and chords), whose addresses the notes do not give; the last two from memory.
 SPELLINGS = {
     "C": "C E G", "Cm": "C Eb G", "C7": "C E G Bb", "Cmaj7": "C E G B", "Cm7": "C Eb G Bb", "Csus4": "C F G",
     "Csus2": "C D G", "Cadd9": "C E G D", "Cdim": "C Eb Gb", "Cdim7": "C Eb Gb Bbb", "Cm7b5": "C Eb Gb Bb",
