@@ -35,7 +35,6 @@ from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
-PAPERS = ("a4", "letter")
 
 
 @dataclass(frozen=True, slots=True)

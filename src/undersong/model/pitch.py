@@ -19,7 +19,8 @@ _NAME = re.compile(r"([A-G])(#{0,3}|b{0,3})")
 _PITCH = re.compile(r"([A-G])(#{0,3}|b{0,3})(-?\d+)")
 
 
-def _signs(alter: int) -> str:
+def signs(alter: int) -> str:
+    """Sharps or flats as letters: `##`, `b`, or nothing."""
     return "#" * alter if alter > 0 else "b" * -alter
 
 
@@ -32,7 +33,7 @@ class PitchName:
 
     def __str__(self) -> str:
         """`F#`, `Bb`, `Ebb`."""
-        return self.step + _signs(self.alter)
+        return self.step + signs(self.alter)
 
     @classmethod
     def parse(cls, text: str) -> PitchName:
@@ -95,7 +96,7 @@ class Pitch:
 
     def __str__(self) -> str:
         """`F#4`."""
-        return f"{self.step}{_signs(self.alter)}{self.octave}"
+        return f"{self.step}{signs(self.alter)}{self.octave}"
 
     @classmethod
     def parse(cls, text: str) -> Pitch:

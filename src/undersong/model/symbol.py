@@ -24,7 +24,7 @@ from functools import cache
 from typing import Literal
 
 from undersong.model.chord import KINDS, NO_CHORD, Chord, Degree
-from undersong.model.pitch import PitchName
+from undersong.model.pitch import PitchName, signs
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,19 +141,15 @@ def _quality(kind: str, degrees: tuple[Degree, ...]) -> str:
     return f"{form.written}({','.join(_long(degree) for degree in rest)})" if rest else form.written
 
 
-def _signs(alter: int) -> str:
-    return "#" * alter if alter > 0 else "b" * -alter
-
-
 def _long(degree: Degree) -> str:
-    return f"{_WORDS[degree.type]}{_signs(degree.alter)}{degree.value}"
+    return f"{_WORDS[degree.type]}{signs(degree.alter)}{degree.value}"
 
 
 def _short(degree: Degree, kind: str) -> str:
     present = degree.value in _values(kind)
     seventh = 7 in _values(kind)
     implied = degree.alter and (degree.type == "alter" if present else degree.type == "add" and seventh)
-    return f"{_signs(degree.alter)}{degree.value}" if implied else _long(degree)
+    return f"{signs(degree.alter)}{degree.value}" if implied else _long(degree)
 
 
 def _values(kind: str) -> frozenset[int]:

@@ -46,6 +46,7 @@ from undersong.reading.raw import (
     RawPart,
     RawScore,
     RawTime,
+    clean,
 )
 from undersong.workers import Worker
 
@@ -120,12 +121,8 @@ def _strip(root: Element) -> None:
             element.tag = element.tag.rpartition("}")[2]
 
 
-def _clean(text: str | None) -> str:
-    return " ".join((text or "").split())
-
-
 def _words(element: Element | None) -> str:
-    return _clean("".join(map(str, element.itertext()))) if element is not None else ""
+    return clean("".join(map(str, element.itertext()))) if element is not None else ""
 
 
 def _whole(text: str | None, usual: int = 0) -> int:
@@ -375,7 +372,7 @@ class _Reader:
             raise NotAHymn(f"more than {MOST_BARS} bars are too many for a hymn", file=self.file)
         drafts, self.pending = self.pending or [_Draft() for _ in self.names], []
         self.drafts.append(drafts)
-        number = _clean(element.get("n"))[:12]
+        number = clean(element.get("n"))[:12]
         self.numbers.append((number, not number or element.get("metcon") == "false"))
         self.barline(element.get("left") or "", "left", drafts)
         self.barline(element.get("right") or "", "right", drafts)
@@ -535,8 +532,8 @@ class _Reader:
         for child in _children(element):
             if child.tag in ("verse", "refrain"):
                 syllables = [one for one in _children(child) if one.tag == "syl"]
-                number = _clean(child.get("n"))[:8] or "1"
-                name = "chorus" if child.tag == "refrain" else _clean(child.get("label"))[:40]
+                number = clean(child.get("n"))[:8] or "1"
+                name = "chorus" if child.tag == "refrain" else clean(child.get("label"))[:40]
             elif child.tag == "syl":
                 syllables, number, name = [child], "1", ""
             else:
@@ -544,7 +541,7 @@ class _Reader:
             if syllables:
                 found.append(self.lyric(syllables, number, name, staff, f"{voice}/{number}"))
         if not found and element.get("syl"):
-            found.append(RawLyric("1", "", (_clean(element.get("syl")),), ("single",), (), False, ()))
+            found.append(RawLyric("1", "", (clean(element.get("syl")),), ("single",), (), False, ()))
         return tuple(found)
 
     def lyric(self, syllables: list[Element], number: str, name: str, staff: _Staff, line: str) -> RawLyric:
@@ -697,7 +694,7 @@ class _Reader:
 
 def _label(element: Element, tag: str) -> str:
     attribute = {"label": "label", "labelAbbr": "label.abbr"}[tag]
-    return (_words(element.find(tag)) or _clean(element.get(attribute)))[:60]
+    return (_words(element.find(tag)) or clean(element.get(attribute)))[:60]
 
 
 def _number(text: str | None) -> Fraction | None:

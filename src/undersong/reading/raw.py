@@ -269,23 +269,23 @@ def read_score(root: Element, file: str = "") -> RawScore:
     read: list[RawPart] = []
     for part in parts:
         listed = names.get(part.get("id", ""))
-        name = _clean(listed.findtext("part-name")) if listed is not None else ""
-        short = _clean(listed.findtext("part-abbreviation")) if listed is not None else ""
+        name = clean(listed.findtext("part-name")) if listed is not None else ""
+        short = clean(listed.findtext("part-abbreviation")) if listed is not None else ""
         reader = _PartReader(name or short or f"part {len(read) + 1}", file)
         read.append(RawPart(part.get("id", ""), name, short, reader.read(part)))
     return RawScore(
         tuple(read),
-        work_title=_clean(root.findtext("work/work-title")),
-        work_number=_clean(root.findtext("work/work-number")),
-        movement_title=_clean(root.findtext("movement-title")),
-        movement_number=_clean(root.findtext("movement-number")),
+        work_title=clean(root.findtext("work/work-title")),
+        work_number=clean(root.findtext("work/work-number")),
+        movement_title=clean(root.findtext("movement-title")),
+        movement_number=clean(root.findtext("movement-number")),
         creators=tuple(
-            (one.get("type", ""), _clean(one.text)) for one in root.iterfind("identification/creator") if one.text
+            (one.get("type", ""), clean(one.text)) for one in root.iterfind("identification/creator") if one.text
         ),
         rights=_rights(root, words=False),
         text_rights=_rights(root, words=True),
         fields=tuple(
-            (one.get("name", "").strip().lower(), _clean(one.text))
+            (one.get("name", "").strip().lower(), clean(one.text))
             for one in root.iterfind("identification/miscellaneous/miscellaneous-field")
         ),
         credits=tuple(_credit(one) for one in root.iterfind("credit")),
@@ -294,8 +294,8 @@ def read_score(root: Element, file: str = "") -> RawScore:
 
 def _rights(root: Element, *, words: bool) -> tuple[str, ...]:
     """Lines of rights: those that the document calls the words', or all others."""
-    found = (one for one in root.iterfind("identification/rights") if _clean(one.text))
-    return tuple(_clean(one.text) for one in found if (one.get("type", "").lower() in _WORDS_RIGHTS) is words)
+    found = (one for one in root.iterfind("identification/rights") if clean(one.text))
+    return tuple(clean(one.text) for one in found if (one.get("type", "").lower() in _WORDS_RIGHTS) is words)
 
 
 def _check_size(root: Element, file: str) -> None:
@@ -306,7 +306,8 @@ def _check_size(root: Element, file: str) -> None:
         raise NotAHymn(f"this score has {what}, far more than a hymn", file=file, remedy="Give one hymn to a file.")
 
 
-def _clean(text: str | None) -> str:
+def clean(text: str | None) -> str:
+    """The text with its blanks made single; "" for none."""
     return " ".join((text or "").split())
 
 
@@ -314,7 +315,7 @@ def _credit(element: Element) -> RawCredit:
     words = [one for one in element.iterfind("credit-words") if one.text]
     sizes = [one.get("font-size", "") for one in words]
     size = max((Fraction(one) for one in sizes if _NUMBER.fullmatch(one)), default=Fraction(0))
-    return RawCredit(_clean(element.findtext("credit-type")), _clean(" ".join(one.text or "" for one in words)), size)
+    return RawCredit(clean(element.findtext("credit-type")), clean(" ".join(one.text or "" for one in words)), size)
 
 
 class _PartReader:
@@ -345,7 +346,7 @@ class _PartReader:
 
     def measure(self, index: int, measure: Element) -> RawBar:
         self.bar = index
-        number = _clean(measure.get("number"))[:12]
+        number = clean(measure.get("number"))[:12]
         self.number = number or str(index + 1)
         self.at = self.extent = self.last_at = Fraction(0)
         for kept in (self.notes, self.harmonies, self.barlines, self.directions, self.keys, self.times, self.clefs):
@@ -426,7 +427,7 @@ class _PartReader:
         for key in element.findall("key"):
             if key.find("fifths") is not None:
                 fifths = self.whole(key.findtext("fifths"), "the key signature", -7, 7)
-                self.keys.append(RawKey(self.at, self.moved_fifths(fifths), _clean(key.findtext("mode")).lower()))
+                self.keys.append(RawKey(self.at, self.moved_fifths(fifths), clean(key.findtext("mode")).lower()))
         for time in element.findall("time"):
             self.times.append(RawTime(self.at, self.time(time)))
         for clef in element.findall("clef"):
@@ -434,8 +435,8 @@ class _PartReader:
             self.clefs.append(
                 RawClef(
                     self.staff(clef.get("number")),
-                    _clean(clef.findtext("sign")),
-                    _clean(clef.findtext("line")),
+                    clean(clef.findtext("sign")),
+                    clean(clef.findtext("line")),
                     self.whole(octave, "the octave of a clef", -4, 4) if octave else 0,
                 )
             )
@@ -496,7 +497,7 @@ class _PartReader:
                 length,
                 self.sounding(written),
                 written,
-                _clean(element.findtext("voice")) or "1",
+                clean(element.findtext("voice")) or "1",
                 self.staff(element.findtext("staff")),
                 rest=rest is not None,
                 whole_bar=rest is not None and rest.get("measure") == "yes",
@@ -510,7 +511,7 @@ class _PartReader:
                 fermata=any(each.find("fermata") is not None for each in notations),
                 breath=any(each.find(f"articulations/{one}") is not None for each in notations for one in _BREATHS),
                 microtone=self.microtone(element),
-                stem=_clean(element.findtext("stem")),
+                stem=clean(element.findtext("stem")),
                 ornaments=_ornaments(notations),
                 lyrics=tuple(self.lyric(one) for one in element.findall("lyric")),
             )
@@ -538,7 +539,7 @@ class _PartReader:
         return length
 
     def named_length(self, element: Element) -> Fraction | None:
-        plain = _TYPES.get(_clean(element.findtext("type")))
+        plain = _TYPES.get(clean(element.findtext("type")))
         if plain is None:
             return None
         dots = min(len(element.findall("dot")), 4)
@@ -558,7 +559,7 @@ class _PartReader:
         pitch = element.find("pitch")
         if pitch is None:
             return None
-        step = _clean(pitch.findtext("step"))
+        step = clean(pitch.findtext("step"))
         if len(step) != 1 or step not in "ABCDEFG":
             raise self.broken(f"a note is called {step[:20]!r}")
         alter = self.value(pitch.findtext("alter") or "0", "an alteration")
@@ -579,7 +580,7 @@ class _PartReader:
         pending = ""
         for one in element:
             if one.tag == "syllabic":
-                pending = _clean(one.text)
+                pending = clean(one.text)
             elif one.tag == "text":
                 texts.append((one.text or "").strip())
                 syllabics.append(pending or (syllabics[-1] if syllabics else "single"))
@@ -589,8 +590,8 @@ class _PartReader:
         extend = element.find("extend")
         passes = [one.strip() for one in (element.get("time-only") or "").split(",")]
         return RawLyric(
-            _clean(element.get("number")),
-            _clean(element.get("name")),
+            clean(element.get("number")),
+            clean(element.get("name")),
             tuple(texts),
             tuple(syllabics),
             tuple(elisions),
@@ -601,7 +602,7 @@ class _PartReader:
     def name_of(self, parent: Element | None, prefix: str) -> PitchName | None:
         if parent is None or parent.find(f"{prefix}-step") is None:
             return None
-        step = _clean(parent.findtext(f"{prefix}-step"))
+        step = clean(parent.findtext(f"{prefix}-step"))
         if len(step) != 1 or step not in "ABCDEFG":
             raise self.broken(f"a chord symbol stands on {step[:20]!r}")
         alter = self.whole(parent.findtext(f"{prefix}-alter") or "0", "the root of a chord symbol", -3, 3)
@@ -614,7 +615,7 @@ class _PartReader:
         if offset is not None and self.divisions:
             at = max(Fraction(0), at + self.value(offset, "the place of a chord symbol") / self.divisions)
         kind = element.find("kind")
-        root, named = self.name_of(element.find("root"), "root"), _clean(kind.text) if kind is not None else ""
+        root, named = self.name_of(element.find("root"), "root"), clean(kind.text) if kind is not None else ""
         bass = self.name_of(element.find("bass"), "bass")
         function = element.findtext("function") or element.findtext("numeral/numeral-root") or ""
         self.harmonies.append(
@@ -626,7 +627,7 @@ class _PartReader:
                 (kind.get("text") or "").strip() if kind is not None else "",
                 bass if bass is not None else self.inverted(element.findtext("inversion"), root, named),
                 tuple(self.degree(one) for one in element.findall("degree")),
-                _clean(function),
+                clean(function),
             )
         )
 
@@ -641,7 +642,7 @@ class _PartReader:
     def degree(self, element: Element) -> Degree:
         value = self.whole(element.findtext("degree-value"), "a degree of a chord symbol", 1, 13)
         alter = self.whole(element.findtext("degree-alter") or "0", "a degree of a chord symbol", -3, 3)
-        match _clean(element.findtext("degree-type")):
+        match clean(element.findtext("degree-type")):
             case "alter":
                 return Degree(value, alter, "alter")
             case "subtract":
@@ -655,7 +656,7 @@ class _PartReader:
         marks = tuple(one for one in ("segno", "coda") if element.find(one) is not None or element.get(one))
         return RawBarline(
             element.get("location") or "right",
-            _clean(element.findtext("bar-style")),
+            clean(element.findtext("bar-style")),
             (repeat.get("direction") or "") if repeat is not None else "",
             self.whole(times, "the number of a repeat", 0, 64) if times else 0,
             (ending.get("type") or "") if ending is not None else "",
@@ -663,13 +664,13 @@ class _PartReader:
             element.find("fermata") is not None,
             marks,
             self.at,
-            _clean(ending.text) if ending is not None else "",
+            clean(ending.text) if ending is not None else "",
         )
 
     def direction(self, element: Element) -> RawDirection:
         types = element.findall("direction-type")
-        words = [_clean(one.text) for kind in types for one in kind.findall("words") if _clean(one.text)]
-        rehearsal = [_clean(one.text) for kind in types for one in kind.findall("rehearsal") if _clean(one.text)]
+        words = [clean(one.text) for kind in types for one in kind.findall("words") if clean(one.text)]
+        rehearsal = [clean(one.text) for kind in types for one in kind.findall("rehearsal") if clean(one.text)]
         jumps = tuple(one for one in ("segno", "coda") if any(kind.find(one) is not None for kind in types))
         at = self.at
         offset = element.findtext("offset")
@@ -725,7 +726,7 @@ def _ending_numbers(ending: Element | None) -> tuple[int, ...]:
 
 
 def _metronome(element: Element, found: RawDirection) -> RawDirection:
-    unit = _TYPES.get(_clean(element.findtext("beat-unit")))
+    unit = _TYPES.get(clean(element.findtext("beat-unit")))
     minute = re.search(r"\d{1,4}(\.\d{1,3})?", element.findtext("per-minute") or "")
     if unit is None or minute is None:
         return found

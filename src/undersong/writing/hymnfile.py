@@ -78,7 +78,6 @@ JUMPS: dict[str, tuple[str, dict[str, str]]] = {
     "tocoda": ("To Coda", {"tocoda": "coda"}),
 }
 """Words of each jump and what its sound says."""
-AT_THE_END = ("fine", "dacapo", "dalsegno", "tocoda")
 CONTINUED = re.compile(r"\d+[b-h]+")
 """Numbers of the second part of a divided bar."""
 LABELLED = 99

@@ -20,7 +20,6 @@ from html.entities import html5
 from undersong.errors import BrokenFile, CannotReadFile, NotAHymn
 
 MOST_TUNES = 5000
-MOST_LINES_OF_A_TUNE = 5000
 MOST_CHARACTERS_OF_A_LINE = 20_000
 
 _NUMBER = re.compile(r"X:\s*(\d{0,12})")
