@@ -369,10 +369,12 @@ def _names(known: Sequence[str]) -> Callable[[click.Context, click.Parameter, Se
 
 
 TEXTURE_NAMES = (
-    "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "drone", "unison",
-    "two-voices",
+    "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "shared",
+    "counter-line", "descant", "drone", "unison", "two-voices", "three-voices",
 )  # fmt: skip
-TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal")
+PATTERN_NAMES = ("up-and-back", "falling", "rolling", "low-and-pair", "slow", "triplets", "flowing")
+TEXTURES_ASKED = (*TEXTURE_NAMES, *(f"broken:{name}" for name in PATTERN_NAMES))
+TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal", "pedal-8", "bass")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
@@ -400,9 +402,9 @@ class _Listed(click.ParamType[Any]):
     "--texture",
     "textures",
     multiple=True,
-    type=_Listed(TEXTURE_NAMES),
-    callback=_names(TEXTURE_NAMES),
-    metavar="NAME,...",
+    type=_Listed(TEXTURES_ASKED),
+    callback=_names(TEXTURES_ASKED),
+    metavar="NAME[:PATTERN],...",
     help="Textures for the verses in turn; without it the program plans them.",
 )
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
