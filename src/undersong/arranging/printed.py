@@ -11,8 +11,9 @@ from fractions import Fraction
 from math import lcm
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
-from undersong.arranging.judge import judge, overlapping
+from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
+from undersong.arranging.rules.case import overlapping
 from undersong.arranging.walked import WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.finding import Finding
