@@ -54,19 +54,20 @@ class _Place:
     tune: int
     bass: int
     new_line: bool
-    strong_before: int
-    """The last strong place before this one (-1: none in the line)."""
+    before: int
+    """Where the unit before began (-1: another line)."""
+    opens: bool
 
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """The last key (-1: silence), whether it is foreign, the last leap, what is still missing, the last strong key."""
+    """The last key (-1: silence), whether it is foreign, the last leap, what is still missing, the unit's first key."""
 
     key: int
     foreign: bool
     leap: int
     missing: frozenset[int]
-    strong: int = -1
+    opened: int = -1
 
 
 def lay_counter_line(
@@ -102,7 +103,7 @@ def _places(ground: Ground, units: tuple[Unit, ...], bench: Bench) -> list[_Plac
     beats = frozenset(ground.beats)
     changes = {one.start for one in ground.chords}
     found: list[_Place] = []
-    strong_before = -1
+    opened = before = -1
     for at, unit in enumerate(units):
         dominant = bool(unit.single) and unit.third in unit.single
         notes = scale(unit.chord.key, raised=dominant)
@@ -119,11 +120,13 @@ def _places(ground: Ground, units: tuple[Unit, ...], bench: Bench) -> list[_Plac
             found.append(
                 _Place(
                     at, slot, strong, inside, outside, _struck(tune, slot.start), _struck(bass, slot.start), new_line,
-                    -1 if new_line else strong_before,
+                    -1 if new_line or (at > 0 and units[at - 1].line != unit.line) else before, index == 0,
                 )
             )  # fmt: skip
-            if strong:
-                strong_before = len(found) - 1
+            if index == 0:
+                opened = len(found) - 1
+        if unit.slots:
+            before = opened
     return found
 
 
@@ -164,7 +167,7 @@ def _line(units: tuple[Unit, ...], places: list[_Place], bench: Bench) -> list[i
                     price += PRICE["missing"] * (len(left) - 0.7 * later) * (0.3 if unit.short_harmony else 1.0)
                     left = frozenset()
                 leap = 0 if state is None or state.key < 0 or place.new_line else key - state.key
-                beat = key if place.strong or state is None else state.strong
+                beat = key if place.opens or state is None else state.opened
                 following = _State(key, foreign, leap, left, beat)
                 if following not in fresh or price < fresh[following]:
                     fresh[following], origin[following] = price, state
@@ -217,8 +220,8 @@ def _step(
         cost += PRICE["unresolved"]
     if place.strong:
         cost += _outer(place, before, state.key, key)
-        if 0 <= place.strong_before < index - 1 and state.strong >= 0:
-            cost += _outer(place, places[place.strong_before], state.strong, key)
+        if place.opens and 0 <= place.before < index - 1 and state.opened >= 0:
+            cost += _outer(place, places[place.before], state.opened, key)
     return cost
 
 

@@ -126,8 +126,7 @@ def lay_figure(
         texture = replace(texture, figure=texture.hands_figure, pulsed_feet=False)
     ground, fixed = grounded(verse, section, organ)
     if texture.pulsed_feet:
-        starts = frozenset(unit.start for unit in cut(ground, texture, bench) if not unit.held)
-        ground, fixed = grounded(verse, section, organ, starts)
+        ground, fixed = grounded(verse, section, organ, _pulses(cut(ground, texture, bench)))
     layout = _Layout(
         verse, section, texture, bench, ground,
         cut(ground, texture, bench), fixed,
@@ -215,9 +214,20 @@ def _figure_at(layout: _Layout, unit: Unit) -> Figure:
     """The figure of a unit: another one where the beat is dotted, if the texture has it."""
     compound = bar_at(layout.section.bars, unit.start).time.compound
     texture = layout.texture
-    if texture.figure is AFTER_BEATS and any(one.inner for one in suspended_at(layout.ground, unit.start)):
-        return STROKES  # R5: a suspension is struck on the beat
+    if texture.figure is AFTER_BEATS:
+        held_over = any(one.inner for one in suspended_at(layout.ground, unit.start))
+        if held_over or not any(note.start == unit.start for note in layout.ground.bass):
+            return STROKES  # a suspension is struck on the beat (R5), and so is a chord without the feet (R14)
     return (texture.compound_figure if compound else None) or texture.figure or BLOCK
+
+
+def _pulses(units: tuple[Unit, ...]) -> frozenset[Fraction]:
+    """The beats that the hand leaves to the feet."""
+    found = set()
+    for unit in units:
+        order = AFTER_BEATS.three.get(len(unit.slots), ()) if not unit.held else ()
+        found |= {slot.start for slot, levels in zip(unit.slots, order, strict=False) if slot.on_beat and not levels}
+    return frozenset(found)
 
 
 def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:

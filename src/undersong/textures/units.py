@@ -141,7 +141,7 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
     for start, stop in pairwise(starts):
         if start not in rests:
             bar = bar_at(ground.bars, start)
-            if by_beat or (texture.pulsed_feet and bar.time.compound):
+            if by_beat:
                 places = unit_places(bar, (1,))
             elif texture.whole_bars:
                 places = ()
@@ -232,9 +232,11 @@ def _unit(
     edges = [start, end]
     if not held:
         step = slot_length(ground, texture, start, dense=dense)
+        bar = bar_at(ground.bars, start)
+        anchor = bar.end if bar.pickup else bar.start  # a line may begin off the beat: its slots still keep to it
         edges = [start]
-        while edges[-1] + step < end:
-            edges.append(edges[-1] + step)
+        while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
+            edges.append(following)
         edges.append(end)
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)

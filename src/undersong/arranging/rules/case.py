@@ -255,7 +255,8 @@ class Case:
                     first[key.part] = key
                 if key.part == "tune" and (last is None or key.start >= last.start):
                     last = key
-            levels = tuple(sorted({key.midi for key in struck}))
+            heard = struck[:1] if self.section.texture == "counter-line" else struck  # a line is one voice
+            levels = tuple(sorted({key.midi for key in heard}))
             long = place.end - place.start >= self.beat_at(place.start)
             found.append(
                 Group(place.start, place.end, levels, first.get("tune"), last, first.get("bass"), struck, long)
