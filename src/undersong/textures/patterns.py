@@ -13,7 +13,7 @@ is what the trade calls Alberti.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -41,7 +41,7 @@ class Figure:
     two: dict[int, Order]
     four: dict[int, Order]
     held: frozenset[int] = frozenset()
-    """Levels that stay down from their strike to the end of the unit, where three find room."""
+    """Levels that stay down from their strike to the end of the unit, where they are struck once."""
     short_after_first: bool = False
     """Strikes after the unit's first last half their slot."""
     octave: bool = False
@@ -134,6 +134,8 @@ LOW_AND_PAIR = Figure(
     two=BROKEN.two,
     four={},
 )  # fmt: skip
+
+SHARED = replace(BROKEN, name="shared", held=frozenset({0}))
 
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(

@@ -90,6 +90,7 @@ def prepare(
     if score.tag != "score-partwise" or not score.findall("part/measure"):
         raise CannotEngrave("the exchange file holds no music")
     _drop_names(score)
+    _drop_silent_pedal(score)
     _drop_directions(score)
     for note in score.iter("note"):
         _join_fingering(note)
@@ -120,6 +121,17 @@ def _drop_names(score: Element) -> None:
         for tag in ("part-name-display", "part-abbreviation", "part-abbreviation-display"):
             for element in part.findall(tag):
                 part.remove(element)
+
+
+def _drop_silent_pedal(score: Element) -> None:
+    """No staff for feet that have nothing to play."""
+    for part in score.findall("part")[1:]:
+        if part.find("measure/note/pitch") is None:
+            score.remove(part)
+            for listing in score.findall("part-list"):
+                for listed in listing.findall("score-part"):
+                    if listed.get("id") == part.get("id"):
+                        listing.remove(listed)
 
 
 KEPT_DIRECTIONS = frozenset({"octave-shift"})
