@@ -64,6 +64,23 @@ def test_a_semitone_between_the_two_readings_is_a_finding() -> None:
     assert thin(tune, harmony, "beat").findings == ()
 
 
+def test_a_slash_bass_may_clash_too() -> None:
+    """A C sharp in the feet meets the guitarist's C; under C/B the organ holds the C itself: that is the style."""
+    tune, harmony = printed("4/4", "C major", 4, "0=C 3=Dm/C#")
+    assert [(one.beat, one.message) for one in thin(tune, harmony, "bar").findings] == [
+        ("4", "the guitarist's C and the full Dm/C# hold C and C# together")
+    ]
+    tune, harmony = printed("4/4", "C major", 4, "0=C 3=C/B")
+    assert thin(tune, harmony, "bar").findings == ()
+
+
+def test_the_guitarist_s_numerals_are_those_of_the_guitarist_s_chords() -> None:
+    """A six-four that became a sus4, an inversion that lost its bass."""
+    tune, harmony = printed("4/4", "C major", 4, "0=C/G 1=G7 2=C 3=C/E")
+    found = thin(tune, harmony, "beat").spans
+    assert [(symbol(span.chord), span.numeral) for span in found] == [("Gsus4", "Vsus4"), ("G", "V"), ("C", "I")]
+
+
 @settings(max_examples=40, deadline=None)
 @given(PIECES, st.sampled_from(["beat", "bar"]))
 def test_the_thinned_reading_covers_the_page(piece: Hymn, unit: str) -> None:

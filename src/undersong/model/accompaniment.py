@@ -97,6 +97,8 @@ class PlacedChord:
 
     @property
     def end(self) -> Fraction:
+    doubtful: bool = False
+    """Whether it was read or proposed without much confidence (`ChordSpan.doubtful`)."""
         """Where it ends in the section."""
         return self.start + self.length
 

@@ -313,6 +313,9 @@ def _next(section: Accompaniment, after: Accompaniment) -> str:
 # -------------------------------------------------------------------------------------------- what was changed
 
 
+DOTTED = Mark("....", "dotted: a doubtful chord; the notes allow another.", ())
+"""What the line under a symbol means."""
+
 @dataclass(frozen=True, slots=True)
 class Mark:
     """One explanation under a verse: its sign, its sentence, and the notes that bear the sign."""
@@ -337,10 +340,11 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     groups = _grouped(found, lambda one: (one.kind, one.message))
     if len(groups) > MOST_MARKS:
         groups = _grouped(found, lambda one: (one.kind, one.message if one.weight != "soft" else ""))
-    return tuple(
+    numbered = [
         Mark(f"({number})", _explained(group), tuple(dict.fromkeys(one.notes[0] for one in group if one.notes)))
         for number, group in enumerate(groups, 1)
-    )
+    ]
+    return (*numbered, DOTTED) if any(chord.doubtful for chord in section.chords) else tuple(numbered)
 
 
 def _marked(arrangement: Arrangement, section: Accompaniment) -> list[Finding]:

@@ -53,6 +53,8 @@ DOCTYPE = (
 )
 CLEFS: dict[Clef, tuple[str, str]] = {"treble": ("G", "2"), "bass": ("F", "4")}
 KIND_NAMES = {"introduction": "Introduction", "verse": "Verse", "interlude": "Interlude", "amen": "Amen"}
+DOUBTFUL_ID = "-doubtful-"
+"""Part of the id of a chord symbol that is doubtful, by which the engraver knows it."""
 SYLLABIC = {"single": "single", "begin": "begin", "middle": "middle", "end": "end"}
 PEDAL_MARKS = {"toe": "toe", "heel": "heel"}
 """What `PlayedNote.finger` may hold for the feet."""
@@ -380,8 +382,9 @@ def _skipped(piece: Piece) -> bool:
 def _harmonies(sheet: _Sheet, piece: Piece) -> Iterator[Element]:
     chords = sheet.written.section.chords
     first = bisect_left(chords, piece.start, key=lambda chord: chord.start)
-    for chord in takewhile(lambda chord: chord.start < piece.end, chords[first:]):
-        yield harmony(chord, sheet.ticks(chord.start - piece.start))
+    for index, chord in enumerate(takewhile(lambda chord: chord.start < piece.end, chords[first:]), first):
+        name = f"{sheet.written.section.id}{DOUBTFUL_ID}{index}" if chord.doubtful else None
+        yield harmony(chord, sheet.ticks(chord.start - piece.start), name)
 
 
 def _marks(sheet: _Sheet, piece: Piece, staff: int) -> Iterator[Element]:
@@ -402,13 +405,14 @@ def _newly_marked(section: Accompaniment) -> frozenset[str]:
     return frozenset(found)
 
 
-def harmony(placed: PlacedChord, offset: int = 0) -> Element:
-    """A chord symbol; "no chord" is written as MusicXML wants it, with a root that does not print."""
+def harmony(placed: PlacedChord, offset: int = 0, name: str | None = None) -> Element:
+    """A chord symbol with its id; "no chord" is written as MusicXML wants it, with a root that does not print."""
     chord = placed.chord
     if chord.root is None:
         root = el("root", el("root-step", "C", text=""))
+        id=name,
         kind = el("kind", "none", text=chord.text or "N.C.")
-        return el("harmony", root, kind, el("offset", offset) if offset else None)
+        return el("harmony", root, kind, el("offset", offset) if offset else None, id=name)
     return el(
         "harmony",
         el("root", *_name("root", chord.root)),
