@@ -545,7 +545,7 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
     for section in arrangement.sections:
         place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
-        click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
+        click.echo(f"  {section.name}: {TEXTURES[section.texture].title}{place}; {hands}")
         for one in arrangement.findings:
             if one.section == section.id and one.kind not in QUIET:
                 click.echo(f"    {_place_words(one.bar, one.beat)}: {WEIGHT_WORDS[one.weight]}: {one.message}")

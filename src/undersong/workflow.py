@@ -256,7 +256,7 @@ class Writer:
         size = page_size(self.output.paper, large=self.output.large)
         systems = {}
         for section in arrangement.sections:
-            say(f"engraving {section.title.lower()}")
+            say(f"engraving {section.name.lower()}")
             page = exchange_file(arrangement, [section])
             lines = [line.start for line in section.lines]
             marks = marks_at_notes(arrangement, section)

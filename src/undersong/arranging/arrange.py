@@ -215,11 +215,10 @@ def _refuses_below(verse: WalkedVerse, texture: Texture, plan: VersePlan, organ:
 
 def _section(verse: WalkedVerse, harmony: Harmony, plan: VersePlan, texture: Texture, name: str) -> Accompaniment:
     """The section without its notes yet."""
-    title = f"Verse {verse.number}" if verse.number is not None else "Tune"
     hands_apart = "one-manual" if plan.right == plan.left else "two-manuals"
     generic = GENERIC["tune-in-pedal" if plan.tune == "pedal" else hands_apart]
     return Accompaniment(
-        name, "verse", verse.number, texture.name, texture.version, title, harmony.key,
+        name, "verse", verse.number, texture.name, texture.version, "", harmony.key,
         plan.pace or pace_for(verse.bars[0].time), verse.bars, (), verse.placed_chords, verse.lines, verse.breaths,
         verse.holds, verse.words, Registration(generic), plan.right, plan.left, plan.feet, plan.tune,
     )  # fmt: skip
