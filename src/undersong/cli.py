@@ -182,7 +182,7 @@ def _midi_options(command: Callable[..., Any]) -> Callable[..., Any]:
         (
             ("--time", "3/4", _time, "a time such as 3/4", "Time of a MIDI file, if it is not found rightly."),
             ("--pickup", "BEATS", _beats, "a number of beats such as 1 or 1/2", "Beats of its upbeat (0 for none)."),
-            ("--midi-key", "KEY", _key, "a key such as F or 'D minor'", "Its key as printed."),
+            ("--midi-key", "KEY", _key, "a key such as F or 'D minor'", "Its key, which is then believed."),
         )
     ):
         command = click.option(name, metavar=metavar, expose_value=False, callback=_taken_down(read, say), help=text)(
