@@ -166,13 +166,12 @@ def _served(refusal: Refusal) -> str:
 
 def _section(verse: WalkedVerse, harmony: Harmony, plan: VersePlan, texture: Texture, name: str) -> Accompaniment:
     """The section without its notes yet."""
-    title = f"Verse {verse.number}" if verse.number is not None else "Tune"
     together = plan.right == plan.left and PLACES[plan.tune].tune != "feet"
     stops = [ONE_MANUAL if together else PLACES[plan.tune].stops]
     if plan.feet and not texture.hands_alone and PLACES[plan.tune].tune != "feet":
         stops.append(FULL_PEDAL if together else SOFT_PEDAL)
     return Accompaniment(
-        name, "verse", verse.number, texture.name, texture.version, title, harmony.key,
+        name, "verse", verse.number, texture.name, texture.version, "", harmony.key,
         plan.pace or pace_for(verse.bars[0].time), verse.bars, (), verse.placed_chords, verse.lines, verse.breaths,
         verse.holds, verse.words, Registration("; ".join(stops)), plan.right, plan.left, plan.feet, plan.tune,
     )  # fmt: skip

@@ -81,7 +81,7 @@ def _chord(one: PlacedChord) -> dict[str, Any]:
     return {
         "start": str(one.start), "length": str(one.length), "symbol": symbol(chord),
         "root": str(chord.root) if chord.root else None, "kind": chord.kind,
-        "bass": str(chord.lowest) if chord.lowest else None,
+        "bass": str(chord.lowest) if chord.lowest else None, "doubtful": one.doubtful,
     }  # fmt: skip
 
 

@@ -21,7 +21,8 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.writing.engraver import BRACE_MM, text_width
+from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, text_width
+from undersong.writing.exchange import DOUBTFUL_ID
 
 Element = etree._Element  # noqa: SLF001  # lxml has no public name for it
 
@@ -96,6 +97,7 @@ def prepare(
         _join_fingering(note)
     for harmony in score.iter("harmony"):
         _plain_symbol(harmony)
+        _doubtful(harmony)
     _write_lower(score)
     _set_marks(score, marks or {})
     _break_systems(score, size, lines)
@@ -173,6 +175,13 @@ def _plain_symbol(harmony: Element) -> None:
     if kind is not None and kind.get("text") is not None:
         for degree in harmony.findall("degree"):
             harmony.remove(degree)
+
+
+def _doubtful(harmony: Element) -> None:
+    """The engraver drops ids of chord symbols; a sign without width after the root tells `engraver.finish`."""
+    step = harmony.find("root/root-step")
+    if step is not None and DOUBTFUL_ID in harmony.get("id", ""):
+        step.set("text", f"{step.get('text', step.text or '')}{DOUBTFUL_SIGN}")
 
 
 # --------------------------------------------------------------------------------------- a tune that lies high
