@@ -67,8 +67,8 @@ def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[
 class Group:
     """One group of the figure, heard as voices: from a chord, line, bar or unit of the grid to the next of these.
 
-    `levels` are the figure's keys from the lowest up; `tune` and `bass` sound as it begins, `tune_last` as it
-    ends (None: silent).
+    `levels` are the figure's keys from the lowest up, `figure` those that are struck in it; `tune` and `bass`
+    sound as it begins, `tune_last` as it ends (None: silent).
     """
 
     start: Fraction
@@ -255,7 +255,7 @@ class Case:
                     first[key.part] = key
                 if key.part == "tune" and (last is None or key.start >= last.start):
                     last = key
-            levels = tuple(sorted({key.midi for key in struck}))
+            levels = tuple(sorted({key.midi for key in sounding if key.id in figure}))
             long = place.end - place.start >= self.beat_at(place.start)
             found.append(
                 Group(place.start, place.end, levels, first.get("tune"), last, first.get("bass"), struck, long)
@@ -264,7 +264,10 @@ class Case:
 
     @cached_property
     def _places(self) -> list[PlacedLine]:
-        """Where groups begin and end: on beats; off the beat only where full chords change with the harmony."""
+        """Where groups begin and end: on beats; off the beat only where full chords change with the harmony.
+
+        Where full chords change their position inside a group, a new one begins.
+        """
         beats = frozenset(self.beats)
         strikes = Counter(key.start for key in self.figure)
         edges = set()
@@ -280,7 +283,19 @@ class Case:
         if self.chords:
             edges.add(self.chords[-1].end)
             edges |= {line.start for line in self.lines if min(edges) < line.start < max(edges)}
-        return [PlacedLine(start, end) for start, end in pairwise(sorted(edges))]
+        return [PlacedLine(start, end) for start, end in pairwise(sorted(edges | self._moved(sorted(edges))))]
+
+    def _moved(self, edges: list[Fraction]) -> set[Fraction]:
+        """Where a full chord is struck in another position than the one before it between the same edges."""
+        struck: dict[Fraction, set[int]] = {}
+        for key in self.figure:
+            struck.setdefault(key.start, set()).add(key.midi)
+        full = [(start, keys) for start, keys in sorted(struck.items()) if len(keys) > 1]
+        return {
+            start
+            for (before, keys_before), (start, keys) in pairwise(full)
+            if keys != keys_before and bisect_right(edges, before) == bisect_right(edges, start)
+        }
 
     @cached_property
     def suspensions(self) -> tuple[Suspension, ...]:
@@ -318,7 +333,7 @@ class Case:
 
     @cached_property
     def counted_beats(self) -> tuple[Fraction, ...]:
-        """The beats that R14 asks to be struck: from the first of a line to the onset of its last chord.
+        """The beats that R14 asks to be struck: from the first note of a line to the onset of its last chord.
 
         Stretches without a chord, the first pickup, free time and the second bar line of a hemiola are exempt.
         """
@@ -326,8 +341,9 @@ class Case:
         skipped = {crossed for _, crossed in self.hemiolas}
         counted = []
         for line, last in self.endings:
+            first = next((key.start for key in self.tune if line.start <= key.start < line.end), line.start)
             for beat in self.beats:
-                inside = max(line.start, self.pickup_end) <= beat <= last and beat < line.end
+                inside = max(first, self.pickup_end) <= beat <= last and beat < line.end
                 if inside and beat not in skipped and self.section.bar_at(beat).time.beats:
                     counted.append(beat)
         return tuple(beat for beat in counted if any(one.start <= beat < one.end for one in chords))
