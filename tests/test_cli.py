@@ -253,6 +253,16 @@ def test_textures_are_listed() -> None:
     assert [set(row) for row in rows] == [{"name", "what", "needs"}] * len(TEXTURES)
 
 
+def test_rules_are_listed() -> None:
+    """One line each: number, weight in the organist's words, what it asks."""
+    code, out, _ = run("arrange", "--rules")
+    assert code == 0
+    rows = json.loads(run("arrange", "--rules", "--json")[1])
+    assert len(out.splitlines()) == len(rows)
+    assert all(row["asks"] in line for row, line in zip(rows, out.splitlines(), strict=True))
+    assert {row["number"] for row in rows} == {f"R{number}" for number in range(1, 24)}
+
+
 def test_a_pipe_stays_quiet(hymn: Path) -> None:
     """No progress where nobody looks."""
     assert run("arrange", hymn)[2] == ""

@@ -438,6 +438,7 @@ class _Listed(click.ParamType[Any]):
     help="Textures for the verses in turn; without it the program plans them.",
 )
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
+@click.option("--rules", "list_rules", is_flag=True, help="List the rules that every verse is judged by.")
 @click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies.")
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
@@ -459,6 +460,7 @@ def arrange(
     folder: Path | None,
     textures: tuple[str, ...],
     list_textures: bool,
+    list_rules: bool,
     as_json: bool,
     formats: tuple[str, ...],
     paper: str,
@@ -472,8 +474,10 @@ def arrange(
     """  # fmt: skip
     if list_textures:
         return _show_textures(as_json=as_json)
+    if list_rules:
+        return _show_rules(as_json=as_json)
     if not files:
-        raise click.UsageError("Name at least one hymn file, or ask for --textures.")
+        raise click.UsageError("Name at least one hymn file, or ask for --textures or --rules.")
     if wishes["key"] and wishes["transpose"]:
         raise click.UsageError("Give --key or --transpose, not both.")
     from undersong import workflow  # noqa: PLC0415
@@ -522,6 +526,18 @@ def _show_textures(*, as_json: bool) -> int:
         return DONE
     for row in rows:
         click.echo(f"{row['name']:16}{row['what']}\n{'':16}needs {row['needs']}")
+    return DONE
+
+
+def _show_rules(*, as_json: bool) -> int:
+    from undersong.arranging.report import rules_json  # noqa: PLC0415
+
+    rows = rules_json()
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+        return DONE
+    for row in rows:
+        click.echo(f"{row['number']:4}{WEIGHT_WORDS[row['weight']]:18}{row['asks']}")
     return DONE
 
 

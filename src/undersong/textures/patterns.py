@@ -209,11 +209,6 @@ class Grid:
     dense_slots_per_beat: int
     """Slots to the beat where nearly every beat brings a new chord and the figure needs three levels."""
 
-    @property
-    def unit_beats(self) -> int:
-        """Beats of the first unit of a bar."""
-        return self.groups[0]
-
     def slots(self, speed: Speed, *, compound: bool) -> int:
         """Slots to the beat at a speed; 0 where the time has none so slow or so quick."""
         if compound and speed == "slow":

@@ -245,6 +245,9 @@ def _unit(
         while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
             edges.append(following)
         edges.append(end)
+        if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
+            crossed = {hemiola.crossed for hemiola in ground.hemiolas}
+            edges = [place for place in edges if place not in crossed or place in (start, end)]
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
