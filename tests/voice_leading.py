@@ -5,14 +5,15 @@ what it looked for. Here the finished file is read (`witness.read_sections`), cu
 and its real voices are judged: the tune, the bass, and the skeleton of what lies between them.
 
 Conventions: times are quarter notes from the beginning of a section, keys MIDI numbers. Every key belongs to a part:
-"tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the
-tune, the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat
-with a change inside and on the next, at bar lines, at line ends (breath marks, rests of the tune), and after two
-beats (in triple time the bar). A *join* is where one unit follows another inside a line. The skeleton of a unit is
-its lowest and highest key between tune and bass, and the first key struck where that is another. A *pair* is two of
-tune, bass, lowest, highest and first, the skeleton's own pair being lowest and highest. Joins are judged from start to
-start and from what sounds last to the next start, once each. A direct fifth or octave counts where both parts leap
-(more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
+"tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the tune,
+the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat with a
+change inside and on the next, where a chord is struck anew with the harmony off the beat, at bar lines, at line ends
+(breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit follows
+another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first key
+struck where that is another. A *pair* is two of tune, bass, lowest, highest and first, the skeleton's own pair being
+lowest and highest. Joins are judged from start to start and from what sounds last to the next start, once each; tune
+and bass from what sounds last. A direct fifth or octave counts where both parts leap (more than a tone), from what
+sounds last. Between tune and a printed bass all faults are the print's.
 
 References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
 limits are those published in arranging glossaries (second hand); a chord's tones are music21's.
@@ -170,8 +171,10 @@ def line_starts(section: Section, tune: Sequence[Key]) -> set[Fraction]:
     return {Fraction(0), *section.breaths, *rests}
 
 
-def units_of(section: Section, chords: Sequence[Chord], opening: set[Fraction]) -> list[Unit]:
-    """The section cut into units."""
+def units_of(
+    section: Section, chords: Sequence[Chord], opening: set[Fraction], inner: Sequence[Key] = ()
+) -> list[Unit]:
+    """The section cut into units; off the beat too where the inner parts strike a chord anew with the harmony."""
     starts = sorted(chord.start for chord in chords)
     edges = {Fraction(0), section.length, *(start for _, start, _ in section.bars), *opening}
     beats = [beat for beat, _ in beats_of(section)]
@@ -183,6 +186,11 @@ def units_of(section: Section, chords: Sequence[Chord], opening: set[Fraction]) 
         if inside:
             edges.add(following)
     edges |= _groups(section)
+    struck = Counter(key.start for key in inner)
+    for at in starts:
+        before = max((edge for edge in edges if edge <= at), default=Fraction(0))
+        if struck[at] > 1 and any(before <= start < at for start in struck):
+            edges.add(at)
     ordered = sorted(edge for edge in edges if 0 <= edge <= section.length)
     lines = sorted({*opening, section.length})
     return [
@@ -224,6 +232,12 @@ def _outer(keys: Sequence[Key], unit: Unit, *, lowest: bool) -> tuple[int, int] 
     return choose(first), choose(key.midi for key in last if key.end == latest)
 
 
+def _inner(parts: Mapping[str, Sequence[Key]]) -> list[Key]:
+    """All keys between tune and bass in order of time."""
+    inner = (key for name, keys in parts.items() if name not in ("tune", "bass") for key in keys)
+    return sorted(inner, key=lambda key: (key.start, key.midi))
+
+
 def heard(unit: Unit, parts: Mapping[str, Sequence[Key]]) -> Heard:
     """The real voices of a unit."""
     voices: Heard = {}
@@ -231,11 +245,7 @@ def heard(unit: Unit, parts: Mapping[str, Sequence[Key]]) -> Heard:
         outer = _outer(parts.get(name, ()), unit, lowest=name == "bass")
         if outer is not None:
             voices[name] = outer
-    inner = sorted(
-        (key for name, keys in parts.items() if name not in ("tune", "bass") for key in keys),
-        key=lambda key: (key.start, key.midi),
-    )
-    inner = _sounding(inner, unit.start, unit.end)
+    inner = _sounding(_inner(parts), unit.start, unit.end)
     if inner:
         low, high = min(key.midi for key in inner), max(key.midi for key in inner)
         voices["lowest"] = (low, low)
@@ -266,26 +276,27 @@ def _pairs(before: Heard, after: Heard) -> Iterator[tuple[str, str]]:
             yield first, second
 
 
-def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bool) -> str:
-    """The fault of a pair at a join: "parallel", "contrary", "direct", or none."""
+def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bool) -> tuple[str, int, int]:
+    """The worst fault of a pair at a join ("parallel", "contrary", "direct" or none), and the keys it comes from."""
     first, second = pair
     to_first, to_second = after[first][0], after[second][0]
     size = abs(to_first - to_second) % 12
+    worst = ("", 0, 0)
     if size not in (0, 7):
-        return ""
-    worst = ""
+        return worst
     for at in (1, 0) if from_starts else (1,):
         a, b = before[first][at], before[second][at]
         moves = (to_first - a, to_second - b)
         if not all(moves):
             continue
         same_way = (moves[0] > 0) == (moves[1] > 0)
-        if abs(a - b) % 12 == size:
+        crossed = size == 7 and (a > b) != (to_first > to_second)
+        if abs(a - b) % 12 == size and not crossed:
             if same_way:
-                return "parallel"
-            worst = "contrary"
+                return "parallel", a, b
+            worst = ("contrary", a, b)
         elif at == 1 and same_way and min(map(abs, moves)) > WHOLE_TONE:
-            worst = worst or "direct"
+            worst = ("direct", a, b)
     return worst
 
 
@@ -301,8 +312,9 @@ def judge_voices(
         count.joins += 1
         for pair in _pairs(before, after):
             name = " and ".join(pair)
-            kind = _join(pair, before, after, from_starts=from_starts)
-            prints = pair == ("tune", "bass") and printed_bass
+            outer = pair == ("tune", "bass")
+            prints = outer and printed_bass
+            kind, *keys = _join(pair, before, after, from_starts=from_starts and not outer)
             if not prints:
                 count.pair_joins[name] += 1
             if not kind:
@@ -312,7 +324,7 @@ def judge_voices(
                 kind = "contrary at a close" if following.closes and size == "octaves" else "parallel"
             kind = f"{kind} of the print" if prints else kind
             count.pair_faults[f"{kind}, {name}"] += 1
-            moves = ", ".join(f"{one} {before[one][1]} to {after[one][0]}" for one in pair)
+            moves = ", ".join(f"{one} {key} to {after[one][0]}" for one, key in zip(pair, keys, strict=True))
             count.faults.append(Fault(kind, section.place(following.start), f"{size}: {moves}"))
     return count
 
@@ -323,6 +335,32 @@ def print_itself(section: Section, printed: Mapping[str, Sequence[TuneNote]]) ->
     units = units_of(section, chords_of(section), line_starts(section, tune))
     voices = [printed_voices(unit, printed) for unit in units]
     return judge_voices(section, units, voices, printed_bass=True, from_starts=False)
+
+
+def lost_suspensions(section: Section, parts: Parts | None, printed: Mapping[str, Sequence[TuneNote]]) -> Count:
+    """R5: suspensions printed in alto and tenor that no added key sounds while they are held.
+
+    A suspension is held into a chord that begins on a beat, or struck again there, is foreign to it, and falls by
+    step to a tone of it.
+    """
+    count = Count()
+    beats = {beat for beat, _ in beats_of(section)}
+    others = _inner(parted(section, parts))
+    chords = [chord for chord in chords_of(section) if chord.root >= 0 and chord.start in beats]
+    for voice in PRINTED:
+        keys = [Key(start, start + length, midi, "", 0, "") for start, length, midi in printed[voice]]
+        for index, note in enumerate(keys):
+            for chord in chords:
+                if chord.start >= note.end or note.start > chord.start or note.midi % 12 in chord.tones:
+                    continue
+                if _resolution(keys, index, chord, beats) < 0:
+                    continue
+                sounds = [key for key in _sounding(others, chord.start, note.end) if key.midi % 12 == note.midi % 12]
+                count.exempt["printed inner suspension carried in"] += bool(sounds)
+                if not sounds:
+                    where, what = section.place(chord.start), f"{voice} {note.midi}"
+                    count.faults.append(Fault("suspension lost", where, what))
+    return count
 
 
 # -- chords, pulse, single tones -------------------------------------------------------------------
@@ -552,7 +590,7 @@ def measure(
     added = {key for name, keys in by_part.items() if _is_added(name, printed_bass=printed_bass) for key in keys}
     count = Count()
     if full:
-        units = units_of(section, chords, line_starts(section, tune))
+        units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
         voices = [heard(unit, by_part) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
         _completeness(section, chords, by_part, count)
