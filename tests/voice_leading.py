@@ -24,6 +24,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations, pairwise
@@ -390,9 +391,8 @@ def _pieces(section: Section, chord: Chord, cuts: Sequence[Fraction]) -> list[tu
     return pieces
 
 
-def _completeness(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], count: Count) -> None:
+def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> None:
     cuts = sorted({*_groups(section), *(start for _, start, _ in section.bars)})
-    tune = parts.get("tune", ())
     for chord in _long_chords(section, chords):
         for start, end in _pieces(section, chord, cuts):
             down = _sounding(section.keys, start, end)
@@ -405,12 +405,11 @@ def _completeness(section: Section, chords: Sequence[Chord], parts: Mapping[str,
                 for what, name in (("root", chord.root), ("third", chord.third), ("seventh", chord.seventh))
                 if name not in {-1, *names}
             }
-            stands = [key.midi % 12 for key in _sounding(tune, start, end)]
-            foreign = stands and all(name not in chord.tones for name in stands)
-            if foreign and any((name - missing.get("third", name)) % 12 in (1, 2, 10, 11) for name in stands):
-                # The tune's own suspension or appoggiatura stands for the third (R2 over R1).
-                count.exempt["third under the tune's own dissonance"] += 1
-                missing.pop("third")
+            foreign = {key.midi % 12 for key in down if key.start <= start} - chord.tones
+            for what in [what for what, name in missing.items() if {(name + 1) % 12, (name + 2) % 12} & foreign]:
+                # A suspension or appoggiatura stands for it, the tune's or one carried in from the print (R2, R5).
+                count.exempt[f"{what} under a dissonance that stands for it"] += 1
+                missing.pop(what)
             count.chords += 1
             count.complete += not missing
             for what in missing:
@@ -445,9 +444,15 @@ def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequen
                     count.faults.append(Fault("beat not struck", section.place(beat), "tune alone, or nothing"))
 
 
-def _leading_notes(chord: Chord, tonic: int) -> set[int]:
-    """The home key's leading note as root or third, a dominant seventh's third, a diminished seventh's root."""
-    found = {(tonic - 1) % 12} & {chord.root, chord.third}
+def _leading_notes(chord: Chord, following: Chord | None, tonic: int) -> set[int]:
+    """A dominant seventh's third, a diminished seventh's root, the home key's leading note where it leads home.
+
+    The last is root or third of a chord that goes to one on the tonic or the sixth degree: after a change of key it
+    is no leading note.
+    """
+    found = set()
+    if following is not None and following.root in {tonic, (tonic + 9) % 12, (tonic + 8) % 12}:
+        found = {(tonic - 1) % 12} & {chord.root, chord.third}
     if chord.is_dominant_seventh:
         found.add(chord.third)
     if chord.seventh >= 0 and (chord.seventh - chord.root) % 12 == 9:
@@ -466,7 +471,8 @@ def _single_tones(
     every = sorted({key for keys in parts.values() for key in keys}, key=lambda key: (key.start, key.midi))
     for chord in _long_chords(section, chords):
         down = _sounding(every, chord.start, chord.end)
-        watched = [("leading note", name) for name in _leading_notes(chord, section.tonic)]
+        following = next((one for one in chords if one.start == chord.end), None)
+        watched = [("leading note", name) for name in _leading_notes(chord, following, section.tonic)]
         watched += [("seventh", chord.seventh)] if chord.seventh >= 0 else []
         for what, name in watched:
             same = [key for key in down if key.midi % 12 == name]
@@ -488,9 +494,17 @@ def _keys(keys: Iterable[Key]) -> str:
 
 
 def _against_tune(
-    section: Section, chords: Sequence[Chord], tune: Sequence[Key], added: Collection[Key], count: Count
+    section: Section,
+    chords: Sequence[Chord],
+    tune: Sequence[Key],
+    added: AbstractSet[Key],
+    bass: AbstractSet[Key],
+    count: Count,
 ) -> None:
-    """R2: a chord tone a semitone under a foreign tune note on a beat. R5: the resolution of the tune's suspension."""
+    """R2: a chord tone a semitone under a foreign tune note on a beat. R5: the resolution of the tune's suspension.
+
+    The bass cannot give way: where it clashes, the harmony does, and that is told apart.
+    """
     beats = {beat for beat, _ in beats_of(section)}
     for index, note in enumerate(tune):
         for chord in chords:
@@ -499,11 +513,15 @@ def _against_tune(
                 continue
             under = (note.midi - 1) % 12
             clash = [key for key in added if key.midi % 12 == under and key.start < end and key.end > start]
+            low = [key for key in clash if key in bass]
+            clash = [key for key in clash if key not in bass]
+            if note.start in beats and chord.start <= note.start and under in chord.tones:
+                count.exempt["semitone between tune and bass"] += bool(low)
             if note.start in beats and chord.start <= note.start and under in chord.tones and clash:
                 at = max(start, clash[0].start)
                 count.faults.append(Fault("semitone under the tune", section.place(at), _keys((note, clash[0]))))
             resolved = _resolution(tune, index, chord, beats)
-            early = [key for key in added if key.midi % 12 == resolved and key.start < end and key.end > start]
+            early = [key for key in added - bass if key.midi % 12 == resolved and key.start < end and key.end > start]
             if early and resolved != under:
                 at = max(start, early[0].start)
                 count.faults.append(Fault("resolution under the tune", section.place(at), _keys((note, early[0]))))
@@ -593,9 +611,9 @@ def measure(
         units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
         voices = [heard(unit, by_part) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
-        _completeness(section, chords, by_part, count)
+        _completeness(section, chords, count)
         _single_tones(section, chords, by_part, added, count)
-        _against_tune(section, chords, tune, added, count)
+        _against_tune(section, chords, tune, added, frozenset(by_part.get("bass", ())), count)
         _tonic_in_dominant(section, chords, added, count)
     if moving:
         _pulse(section, chords, by_part, count)
