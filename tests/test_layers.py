@@ -27,6 +27,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 """Lowest first; names on one line do not know each other. `workers` is lower than the rooms that use it."""
 
 FOREIGN = {
+    "acoustics": {"numpy"},
     "harmony": {"numpy"},
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},

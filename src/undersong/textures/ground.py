@@ -58,7 +58,9 @@ class Bench:
     """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
 
     `above_tune`: the figure lies above the tune, not below it; `above_bass`: it shares a keyboard with
-    the bass and stays above it; `same_manual`: it shares the tune's keyboard.
+    the bass and stays above it; `same_manual`: it shares the tune's keyboard; `carries_bass`: there are no
+    feet, and its lowest note is the bass; `two_hands`: its lowest note lies in the other hand; `free_of_tune`: the
+    tune is the lowest part, and bounds nothing.
     """
 
     lowest: int
@@ -71,11 +73,18 @@ class Bench:
     quarter_seconds: float
     home: int
     """Where the figure likes to lie."""
+    carries_bass: bool = False
+    free_of_tune: bool = False
+    two_hands: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """One verse as a texture sees it. `tune` is as played (an octave up if so), `bass` what the feet play."""
+    """One verse as a texture sees it.
+
+    `tune` is as played (an octave up if so), `bass` what the feet play; `guide` is the bass that the figure
+    itself carries where there are no feet.
+    """
 
     bars: tuple[PlacedBar, ...]
     beats: tuple[Fraction, ...]
@@ -84,6 +93,7 @@ class Ground:
     tune: tuple[Sounded, ...]
     bass: tuple[Sounded, ...]
     suspensions: tuple[Suspension, ...] = ()
+    guide: tuple[Sounded, ...] = ()
 
     @property
     def end(self) -> Fraction:

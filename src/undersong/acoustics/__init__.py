@@ -1,0 +1,1 @@
+"""Tables and formulae of pipes and rooms: no audio, no files."""
