@@ -5,11 +5,11 @@ try that. A lays out all chorales of the music21 corpus and a folder of folk tun
 on two manuals with a pedal of 30 keys. B lays out a few hymns drawn by the seed in a pairwise cover of texture, place
 of the tune, reach and organ. On twenty hymns of A every two textures are compared as well: do their notes differ?
 
-Conventions: cases, refusals and what keeps a figure are those of `sweeps/verses.py`. In A each texture stands at
-pitch (where that is too low the program itself lays out the octave up), and in one case of eight in another place of
-the tune, drawn by the seed. One hymn in twelve, and one case in twelve of B, is looked at from outside. Voice leading
-is counted per 100 joins and pair of voices; the print's bar per pair is a fifth of what its five pairs have together.
-Textures and places are those of the program's own tables.
+Conventions: cases, refusals and what keeps a figure are those of `sweeps/verses.py`. In A each texture has the tune at
+pitch (too low, the program itself lays out the octave up) or, where both hands are needed, in the pedal, and in one
+case of eight in another place of the tune, drawn by the seed. One hymn in twelve, and one case in twelve of B, is
+looked at from outside. Voice leading is counted per 100 joins and pair of voices; the print's bar per pair is a fifth
+of what its five pairs have together. Textures and places are those of the program's own tables.
 
 References: chorales from the corpus of the PyPI package music21; folk tunes from a folder of ABC files. The bars are
 the project's own; those of voice leading were measured on 60 printed chorales. A pairwise cover reaches what two
@@ -37,7 +37,7 @@ from abc_tunes import tunes_of
 from midi import chorale_files
 from running import kept, share, sweep_parser, work_through
 from stamp import stamp
-from verses import ORGANS, REACHES, TOO_LOW, Asked, Case, Result, Source, one_hymn, revived
+from verses import ORGANS, REACHES, TOO_LOW, Asked, Case, Result, Source, one_hymn, revived, usual_place
 
 import voice_leading
 import witness
@@ -106,9 +106,11 @@ def asked_of(source: Source, seed: int, look_at: int) -> list[Asked]:
     """The cases of a hymn in sweep A; what is drawn depends on seed and name alone."""
     draw = random.Random(f"{seed} {source.name}")
     look = draw.random() < 1 / look_at
-    others = [place for place in PLACES if place != "at-pitch"]
-    cases = [Asked(texture, "at-pitch", look=look) for texture in TEXTURES]
-    cases += [Asked(texture, draw.choice(others), look=look) for texture in TEXTURES if draw.randrange(ELSEWHERE) == 0]
+    cases = [Asked(texture, usual_place(texture), look=look) for texture in TEXTURES]
+    for texture in TEXTURES:
+        others = [place for place in PLACES if place != usual_place(texture)]
+        if draw.randrange(ELSEWHERE) == 0:
+            cases.append(Asked(texture, draw.choice(others), look=look))
     return cases
 
 
@@ -272,7 +274,7 @@ def _missed_from_outside(cases: Sequence[Case]) -> Iterator[str]:
                     yield f"{name}: {have:.2f} {kind} per 100 joins and pair, {most_each:.2f} at most"
         if row.complete < COMPLETE_LEAST * row.chords:
             yield f"{name}: {share(row.complete, row.chords)} of chords complete, {COMPLETE_LEAST:.0%} wanted"
-    below = [case for case in seen if PLACES[case.laid_place].octaves < 0]
+    below = [case for case in seen if PLACES[case.laid_place].sounds < 0]
     count = sum(case.faults.get("parallel", 0) for case in below)
     if count:
         yield f"R3: {count} parallels inside lines under a lowered tune, none wanted"
@@ -312,7 +314,7 @@ def report(results: Sequence[Result], missed: Sequence[str] | None) -> Iterator[
         yield from ["Bars not met:", *(f"  {one}" for one in missed)] if missed else ["All bars are met."]
 
 
-HEAD = ("cases", "stated", "place", "low", "outside", "fell back", "bars kept", "hard", "soft", "failed")
+HEAD = ("cases", "stated", "rule", "place", "low", "outside", "fell back", "bars kept", "hard", "soft", "failed")
 SEEN = (
     "looked", "joins", "par/100", "par/pair", "dir/100", "dir/pair", "close", "complete", "struck",
     "R1", "R2", "R5", "R6", "low", "low/print", "against",
@@ -332,7 +334,7 @@ def _tables(name: str, results: Sequence[Result]) -> Iterator[str]:
         yield ""
         yield _line((f"{name}, by {title}", ""), HEAD)
         for group, row in rows_by(cases, key).items():
-            refused = [row.refused[why] or "" for why in ("stated", "place", TOO_LOW, "outside")]
+            refused = [row.refused[why] or "" for why in ("stated", "rule", "place", TOO_LOW, "outside")]
             yield _line(
                 group,
                 (row.cases, *refused, share(row.fallen, row.served), share(row.bars_kept, row.bars), row.hard or "",

@@ -5,9 +5,10 @@ out. It is *refused* where another texture is laid out instead, *moved* where th
 and it *falls back* where a line of it was given up to block chords or to tune and bass. A case that is *looked at* is
 also written out and counted by `tests/voice_leading.py` and `tests/witness.py`, which share no code with the program.
 
-Conventions: refusals are told by their reason: a *stated need* of the texture, the *place* asked for, the tune *too
-low* at pitch (where the octave up is laid out instead), or anything *outside* these. A bar keeps its figure unless its
-line fell back, or its figure has fewer than half of the onsets usual in the verse (bars with a line end apart).
+Conventions: refusals are told by their reason: a *stated need* of the texture, a *rule* of the craft, the *place* asked
+for, the tune *too low* at pitch (where the octave up is laid out instead), or anything *outside* these. A bar keeps its
+figure unless its line fell back, or its figure has fewer than half of the onsets usual in the verse (bars with a line
+end apart).
 
 References: reasons belong to the needs that the program's own table of textures states; common practice, no source.
 """
@@ -34,14 +35,14 @@ import voice_leading
 import witness
 from undersong.arranging import arrange
 from undersong.arranging.figured import FALL_BACK, LADDER
-from undersong.arranging.judge import MOVING
 from undersong.arranging.walked import walk_verse
 from undersong.errors import UndersongError
+from undersong.library.organfile import find_organ
 from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
-from undersong.model.organ import TWO_MANUALS, Division, Organ
+from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.plan import Plan, TunePlace, VersePlan
 from undersong.model.player import LARGE, MEDIUM, SMALL, Player
 from undersong.reading.abc import read_abc
@@ -51,28 +52,27 @@ from undersong.workflow import harmonise, read
 from undersong.writing.exchange import exchange_file
 
 REACHES = {"small": SMALL, "medium": MEDIUM, "large": LARGE}
-ORGANS: dict[str, Organ] = {
+ORGANS = {
     "two manuals": TWO_MANUALS,
-    "one manual without pedal": Organ("One manual (invented)", (Division("Manual", 36, 89),), None),
-    "three manuals": Organ(
-        "Three manuals (invented)", tuple(Division(name, 36, 96) for name in ("Choir", "Great", "Swell")),
-        Division("Pedal", 36, 67),
-    ),
-    "49 keys, 13 pedals": Organ(
-        "Two short manuals (invented)", tuple(Division(name, 36, 84) for name in ("Lower", "Upper")),
-        Division("Pedal", 36, 48),
-    ),
-}  # fmt: skip
-"""Invented instruments; short compasses of 49 keys and 13 pedals are met on small organs (from memory)."""
+    "one manual without pedal": find_organ("one-manual-no-pedal"),
+    "three manuals": find_organ("three-manuals"),
+    "49 keys, 13 pedals": find_organ("short-keys"),
+}
+"""Ready-made ones of the program."""
 STATED = (
     ("four parts are not printed", "four printed parts"), ("the organ has one manual", "two manuals"),
-    ("the harmony leaves the tonic", "leaves its tonic"), ("no harmony is known", "harmony"),
-    ("with a chord on every beat", "lasts"), ("too fast at this pace", "pace"),
+    ("without feet", "pedal"), ("the harmony leaves the tonic", "leaves its tonic"), ("no harmony is known", "harmony"),
+    ("with a chord on every beat", "lasts"), ("too fast at this pace", "pace"), ("would blur in this room", "room"),
+    ("the feet would", "the feet can play"), ("without feet", "the feet can play"), ("both hands", "the feet can play"),
 )  # fmt: skip
-"""What a refusal says, and the word of the texture's needs that it answers to."""
+"""What a refusal says, and the words of the texture's needs that it answers to."""
+BY_RULE = ("would run across the tune's",)
+"""Refusals that a rule of the craft asks for (R7)."""
 TOO_LOW = "too low"
-WHOLE_VOICES = ("printed", "drone", "unison", "two-voices")
-"""Kinds of texture that hold no chords of their own: no voice leading is asked of them."""
+VOICES_JUDGED = ("figure", "counter-line", "three-voices", "descant")
+"""Kinds of texture with voices of the program's own; the others are the print, or hold no chords."""
+CHORDS_JUDGED = ("figure", "counter-line")
+"""Kinds of which complete chords are asked: two voices over a bass cannot always have them."""
 LIMBS = {"right hand": "right", "left hand": "left"}
 FALLEN = tuple(rung.says for rung in LADDER if rung.name in FALL_BACK)
 WORST = 3
@@ -91,7 +91,7 @@ class Case:
     laid_place: str = ""
     """Where the tune lies in the end."""
     refused: str = ""
-    """"stated", "place", "too low" (the octave up is laid out) or "outside"."""
+    """"stated", "rule", "place", "too low" (the octave up is laid out) or "outside"."""
     reason: str = ""
     lines: int = 0
     fallen: list[str] = field(default_factory=list)
@@ -189,7 +189,7 @@ def one_hymn(source: Source, asked: Sequence[Asked], mark: str, *, compare: bool
     for one in asked:
         case, section = one_case(given, one)
         result.cases.append(case)
-        if compare and section is not None and case.refused in ("", TOO_LOW) and one.place == "at-pitch":
+        if compare and section is not None and case.refused in ("", TOO_LOW) and one.place == usual_place(one.texture):
             laid[one.texture] = section
         if one.look and one.texture == "as-printed" and section is not None and given.printed and not case.refused:
             _count_print(result, given, section)
@@ -283,8 +283,8 @@ def _count(case: Case, arrangement: Arrangement, section: Accompaniment) -> None
         else:
             notes[finding.kind] += 1
     case.soft, case.mended, case.notes = dict(soft), dict(mended), dict(notes)
-    if section.texture == case.texture and texture.kind not in WHOLE_VOICES:
-        kept = _kept_bars(section, fallen, moving=case.texture in MOVING)
+    if section.texture == case.texture and texture.kind in CHORDS_JUDGED:
+        kept = _kept_bars(section, fallen, moving=_is_moving(case.texture))
         case.bars, case.bars_kept = len(kept), sum(kept)
 
 
@@ -296,11 +296,23 @@ def _why(case: Case, section: Accompaniment, refusals: Sequence[str]) -> str:
     """Which kind of refusal this is."""
     texture = TEXTURES[case.texture]
     first = refusals[0] if refusals else ""
+    if any(says in first for says in BY_RULE):
+        return "rule"
     if section.texture == case.texture and TOO_LOW in first and section.tune == "octave-up":
         return TOO_LOW
     if any(says in first and need in texture.needs for says, need in STATED):
         return "stated"
-    return "place" if case.place != "at-pitch" else "outside"
+    return "place" if case.place != usual_place(case.texture) else "outside"
+
+
+def usual_place(texture: str) -> str:
+    """Where the tune lies if nothing else is asked: at pitch, or in the feet where both hands are needed."""
+    return "pedal" if TEXTURES[texture].two_hands else "at-pitch"
+
+
+def _is_moving(texture: str) -> bool:
+    row = TEXTURES[texture]
+    return row.kind == "counter-line" or (row.kind == "figure" and not row.by_harmony)
 
 
 def _kept_bars(section: Accompaniment, fallen: Sequence[Fraction], *, moving: bool) -> list[bool]:
@@ -359,16 +371,17 @@ def _look(case: Case, given: _Hymn, arrangement: Arrangement, organ: Organ, play
         pedal_keys=pedal,
     )
     case.against += [one for one in told if place.tune == "right hand" or "above the tune" not in one]
-    sounds: dict[str, tuple[int, ...]] = {}
-    if place.bass == "feet":
-        sounds["bass"] = (0, -12)
-    if place.tune == "feet" and "4'" in place.says:
-        sounds["tune"] = (12,)
-    full = laid.kind not in WHOLE_VOICES
+    shift = 12 * (place.sounds - place.octaves)
+    low_stops = (0, -12) if "16" in place.stops.replace("no 16", "") else (0,)
+    sounds = {"tune": low_stops if place.own_harmony else (shift,)}
+    if place.bass == "feet" and section.feet:
+        sounds["bass"] = low_stops
+    full = laid.kind in VOICES_JUDGED
     count = voice_leading.measure(
-        seen, parts, printed_bass=case.printed_bass, moving=section.texture in MOVING, full=full, sounds=sounds
-    )
-    if full and given.printed:
+        seen, parts, printed_bass=case.printed_bass, moving=_is_moving(section.texture), full=full,
+        complete=laid.kind in CHORDS_JUDGED, running=laid.kind == "counter-line", sounds=sounds,
+    )  # fmt: skip
+    if laid.kind in CHORDS_JUDGED and given.printed and not place.own_harmony:
         count.add(voice_leading.lost_suspensions(seen, parts, given.printed))
     case.joins, case.pair_joins = count.joins, count.pair_joins.total()
     case.chords, case.complete = count.chords, count.complete

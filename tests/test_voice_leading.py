@@ -109,6 +109,13 @@ def test_chords_struck_off_the_beat_are_units_of_their_own() -> None:
     assert count(*broken).joins == 2
 
 
+def test_a_running_voice_is_judged_by_its_first_and_last_notes() -> None:
+    """E F G F over C and F, then G over G: octaves from the last note of the running voice to the next."""
+    page = ("E5:2 D5:2", "E4:1/2 F4:1/2 G4:1/2 F4:1/2 G4:2", "C3:1 F3:1 G3:2", "C:major:2 G:major:2")
+    assert count(*page, running=True).pair_faults == {"parallel, bass and running": 1}
+    assert count(*page).pair_faults["parallel, bass and running"] == 0
+
+
 def test_octaves_in_contrary_motion_are_told_apart_at_a_close() -> None:
     """G5 over G2 to C5 over C3 ends the line; with another bar after it the octaves are as bad as any."""
     close = ("E5:2 G5:2 | C5:4", CLEAN[1], CLEAN[2], CLEAN[3])

@@ -10,10 +10,10 @@ the feet are the bass, the rest is "figure". A *unit* begins on each beat on whi
 change inside and on the next, where a chord is struck anew with the harmony off the beat, at bar lines, at line ends
 (breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit follows
 another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first key
-struck where that is another. A *pair* is two of tune, bass, lowest, highest and first, the skeleton's own pair being
-lowest and highest. Joins are judged from start to start and from what sounds last to the next start, once each; tune
-and bass from what sounds last. A direct fifth or octave counts where both parts leap (more than a tone), from what
-sounds last. Between tune and a printed bass all faults are the print's.
+struck where that is another. A *pair* is two of tune, bass, lowest, highest and first (or the one running voice), the
+skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last to the next
+start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap (more than
+a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
 
 References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
 limits are those published in arranging glossaries (second hand); a chord's tones are music21's.
@@ -239,15 +239,17 @@ def _inner(parts: Mapping[str, Sequence[Key]]) -> list[Key]:
     return sorted(inner, key=lambda key: (key.start, key.midi))
 
 
-def heard(unit: Unit, parts: Mapping[str, Sequence[Key]]) -> Heard:
-    """The real voices of a unit."""
+def heard(unit: Unit, parts: Mapping[str, Sequence[Key]], *, running: bool = False) -> Heard:
+    """The real voices of a unit; `running` says that what lies between tune and bass is one voice."""
     voices: Heard = {}
     for name in ("tune", "bass"):
         outer = _outer(parts.get(name, ()), unit, lowest=name == "bass")
         if outer is not None:
             voices[name] = outer
     inner = _sounding(_inner(parts), unit.start, unit.end)
-    if inner:
+    if running and inner:
+        voices["running"] = (inner[0].midi, inner[-1].midi)
+    elif inner:
         low, high = min(key.midi for key in inner), max(key.midi for key in inner)
         voices["lowest"] = (low, low)
         if high > low:
@@ -269,7 +271,7 @@ def printed_voices(unit: Unit, printed: Mapping[str, Sequence[TuneNote]]) -> Hea
 
 
 def _pairs(before: Heard, after: Heard) -> Iterator[tuple[str, str]]:
-    for first, second in combinations(("tune", "bass", "lowest", "highest", "first"), 2):
+    for first, second in combinations(("tune", "bass", "lowest", "highest", "first", "running"), 2):
         skeleton = {first, second} <= {"lowest", "highest", "first"}
         if skeleton and "first" in (first, second):
             continue
@@ -594,13 +596,16 @@ def measure(
     printed_bass: bool = False,
     moving: bool = True,
     full: bool = True,
+    complete: bool = True,
+    running: bool = False,
     sounds: Mapping[str, tuple[int, ...]] | None = None,
 ) -> Count:
     """Everything counted in one section.
 
-    `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones
-    for voice leading, complete chords and R1 to R6. `sounds` gives a part's sounding pitches above its keys in
-    semitones (feet at 16' and 8' are (-12, 0), a tune in the feet at 4' (12,)).
+    `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones for
+    voice leading and R1 to R6, `complete` ones for complete chords too; in `running` ones a single voice goes between
+    tune and bass. `sounds` gives a part's sounding pitches above its keys in semitones (feet at 16' and 8' are (-12,
+    0), a tune in the feet at 4' (12,)).
     """
     by_part = parted(section, parts)
     chords = chords_of(section)
@@ -609,9 +614,10 @@ def measure(
     count = Count()
     if full:
         units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
-        voices = [heard(unit, by_part) for unit in units]
+        voices = [heard(unit, by_part, running=running) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
-        _completeness(section, chords, count)
+        if complete:
+            _completeness(section, chords, count)
         _single_tones(section, chords, by_part, added, count)
         _against_tune(section, chords, tune, added, frozenset(by_part.get("bass", ())), count)
         _tonic_in_dominant(section, chords, added, count)
