@@ -73,6 +73,8 @@ VOICES_JUDGED = ("figure", "counter-line", "three-voices", "descant")
 """Kinds of texture with voices of the program's own; the others are the print, or hold no chords."""
 CHORDS_JUDGED = ("figure", "counter-line")
 """Kinds of which complete chords are asked: two voices over a bass cannot always have them."""
+SINGLE_VOICES = ("counter-line", "three-voices", "descant")
+"""Kinds whose parts are one voice each."""
 LIMBS = {"right hand": "right", "left hand": "left"}
 FALLEN = tuple(rung.says for rung in LADDER if rung.name in FALL_BACK)
 WORST = 3
@@ -363,8 +365,10 @@ def _look(case: Case, given: _Hymn, arrangement: Arrangement, organ: Organ, play
         case.against.append(f"{seen.place(missing[0][0]) if missing else seen.name}: the tune differs")
     compass = (min(one.lowest for one in organ.manuals), max(one.highest for one in organ.manuals))
     pedal = (organ.pedal.lowest, organ.pedal.highest) if organ.pedal else (1, 0)
+    lengths = tuple(bar.length for bar in section.bars)
     told = witness.section_faults(
         [seen],
+        expected=[witness.Expected(seen.tune, lengths=lengths)],
         one_manual=[section.right == section.left],
         reach=player.span_most,
         manual_keys=compass,
@@ -379,7 +383,7 @@ def _look(case: Case, given: _Hymn, arrangement: Arrangement, organ: Organ, play
     full = laid.kind in VOICES_JUDGED
     count = voice_leading.measure(
         seen, parts, printed_bass=case.printed_bass, moving=_is_moving(section.texture), full=full,
-        complete=laid.kind in CHORDS_JUDGED, running=laid.kind == "counter-line", sounds=sounds,
+        complete=laid.kind in CHORDS_JUDGED, single=laid.kind in SINGLE_VOICES, sounds=sounds,
     )  # fmt: skip
     if laid.kind in CHORDS_JUDGED and given.printed and not place.own_harmony:
         count.add(voice_leading.lost_suspensions(seen, parts, given.printed))

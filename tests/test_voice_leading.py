@@ -109,11 +109,11 @@ def test_chords_struck_off_the_beat_are_units_of_their_own() -> None:
     assert count(*broken).joins == 2
 
 
-def test_a_running_voice_is_judged_by_its_first_and_last_notes() -> None:
+def test_a_voice_of_its_own_is_judged_by_its_first_and_last_notes() -> None:
     """E F G F over C and F, then G over G: octaves from the last note of the running voice to the next."""
     page = ("E5:2 D5:2", "E4:1/2 F4:1/2 G4:1/2 F4:1/2 G4:2", "C3:1 F3:1 G3:2", "C:major:2 G:major:2")
-    assert count(*page, running=True).pair_faults == {"parallel, bass and running": 1}
-    assert count(*page).pair_faults["parallel, bass and running"] == 0
+    assert count(*page, single=True).pair_faults == {"parallel, bass and figure": 1}
+    assert count(*page).pair_faults["parallel, bass and figure"] == 0
 
 
 def test_octaves_in_contrary_motion_are_told_apart_at_a_close() -> None:

@@ -10,10 +10,10 @@ the feet are the bass, the rest is "figure". A *unit* begins on each beat on whi
 change inside and on the next, where a chord is struck anew with the harmony off the beat, at bar lines, at line ends
 (breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit follows
 another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first key
-struck where that is another. A *pair* is two of tune, bass, lowest, highest and first (or the one running voice), the
-skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last to the next
-start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap (more than
-a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
+struck where that is another. A *pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one
+voice), the skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last
+to the next start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap
+(more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
 
 References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
 limits are those published in arranging glossaries (second hand); a chord's tones are music21's.
@@ -36,6 +36,7 @@ LOWEST_LOWER_NOTE = {
 }  # fmt: skip
 """Lowest lower note of an interval in semitones (published low-interval limits, second hand)."""
 WHOLE_TONE = 2
+OUTER = ("tune", "bass")
 PRINTED = ("alto", "tenor")
 """Parts taken over from the print: what they do is the print's."""
 
@@ -235,21 +236,19 @@ def _outer(keys: Sequence[Key], unit: Unit, *, lowest: bool) -> tuple[int, int] 
 
 def _inner(parts: Mapping[str, Sequence[Key]]) -> list[Key]:
     """All keys between tune and bass in order of time."""
-    inner = (key for name, keys in parts.items() if name not in ("tune", "bass") for key in keys)
+    inner = (key for name, keys in parts.items() if name not in OUTER for key in keys)
     return sorted(inner, key=lambda key: (key.start, key.midi))
 
 
-def heard(unit: Unit, parts: Mapping[str, Sequence[Key]], *, running: bool = False) -> Heard:
-    """The real voices of a unit; `running` says that what lies between tune and bass is one voice."""
+def heard(unit: Unit, parts: Mapping[str, Sequence[Key]], *, single: bool = False) -> Heard:
+    """The real voices of a unit; `single` says that each part between tune and bass is one voice."""
     voices: Heard = {}
-    for name in ("tune", "bass"):
+    for name in parts if single else OUTER:
         outer = _outer(parts.get(name, ()), unit, lowest=name == "bass")
         if outer is not None:
             voices[name] = outer
-    inner = _sounding(_inner(parts), unit.start, unit.end)
-    if running and inner:
-        voices["running"] = (inner[0].midi, inner[-1].midi)
-    elif inner:
+    inner = [] if single else _sounding(_inner(parts), unit.start, unit.end)
+    if inner:
         low, high = min(key.midi for key in inner), max(key.midi for key in inner)
         voices["lowest"] = (low, low)
         if high > low:
@@ -271,11 +270,10 @@ def printed_voices(unit: Unit, printed: Mapping[str, Sequence[TuneNote]]) -> Hea
 
 
 def _pairs(before: Heard, after: Heard) -> Iterator[tuple[str, str]]:
-    for first, second in combinations(("tune", "bass", "lowest", "highest", "first", "running"), 2):
-        skeleton = {first, second} <= {"lowest", "highest", "first"}
-        if skeleton and "first" in (first, second):
-            continue
-        if {first, second} <= before.keys() & after.keys():
+    names = [name for name in (*OUTER, "lowest", "highest", "first") if name in before]
+    names += sorted(before.keys() - {*names})
+    for first, second in combinations(names, 2):
+        if second in after and first in after and not (second == "first" and first not in OUTER):
             yield first, second
 
 
@@ -315,8 +313,8 @@ def judge_voices(
         count.joins += 1
         for pair in _pairs(before, after):
             name = " and ".join(pair)
-            outer = pair == ("tune", "bass")
-            prints = outer and printed_bass
+            outer = pair == OUTER
+            prints = not any(_is_added(one, printed_bass=printed_bass) for one in pair)
             kind, *keys = _join(pair, before, after, from_starts=from_starts and not outer)
             if not prints:
                 count.pair_joins[name] += 1
@@ -597,15 +595,15 @@ def measure(
     moving: bool = True,
     full: bool = True,
     complete: bool = True,
-    running: bool = False,
+    single: bool = False,
     sounds: Mapping[str, tuple[int, ...]] | None = None,
 ) -> Count:
     """Everything counted in one section.
 
     `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones for
-    voice leading and R1 to R6, `complete` ones for complete chords too; in `running` ones a single voice goes between
-    tune and bass. `sounds` gives a part's sounding pitches above its keys in semitones (feet at 16' and 8' are (-12,
-    0), a tune in the feet at 4' (12,)).
+    voice leading and R1 to R6, `complete` ones for complete chords too; in `single` ones each part between tune and
+    bass is one voice. `sounds` gives a part's sounding pitches above its keys in semitones (feet at 16' and 8' are
+    (-12, 0), a tune in the feet at 4' (12,)).
     """
     by_part = parted(section, parts)
     chords = chords_of(section)
@@ -614,7 +612,7 @@ def measure(
     count = Count()
     if full:
         units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
-        voices = [heard(unit, by_part, running=running) for unit in units]
+        voices = [heard(unit, by_part, single=single) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
         if complete:
             _completeness(section, chords, count)
