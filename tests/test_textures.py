@@ -310,3 +310,52 @@ def test_the_same_plan_gives_the_same_notes() -> None:
     """Law 11: laid out twice, every id and note is the same."""
     wishes = Wishes(textures=("counter-line", "broken:rolling", "three-voices"))
     assert lay_out(CALM, wishes) == lay_out(CALM, wishes)
+
+
+# ------------------------------------------------------------------------------------------------ R15: hemiolas
+
+HEMIOLA = one_line(
+    tune(
+        "(time=3/4) (key=0) (tempo=90) (C/major) E5:2 D5:1 | (F/major) C5:2 (G/major) D5:1~ | D5:1 (C/major) E5:2 "
+        "| (F/major) F5:2 E5:1 | (G/major) D5:3 | (C/major) C5:3"
+    )
+)
+
+
+@pytest.mark.parametrize("texture", ["block", "broken", "held", "bass-and-chord", "counter-line", "strummed"])
+def test_r15_a_hemiola_goes_in_three_halves(texture: str) -> None:
+    """Feet at 0, 2 and 4 of the two bars and nothing on the bar line between them; elsewhere by the bar."""
+    section, arrangement = laid(HEMIOLA, texture)
+    assert section.texture == texture
+    assert [key.start for key in limb(section, "feet")][:5] == [0, 3, 5, 7, 9]
+    assert weights(arrangement, "hard") == []
+
+
+def test_r15_chords_change_at_the_halves() -> None:
+    """Block chords are struck at 0, 2 and 4, and not at 3."""
+    section, _ = laid(HEMIOLA, "block")
+    assert sorted({key.start for key in limb(section, "left hand")})[:5] == [0, 3, 5, 7, 9]
+
+
+def test_r15_quarter_notes_in_six_eight() -> None:
+    """A bar of 6/8 sung in three: the figure goes in three too."""
+    hymn = one_line(
+        tune(
+            "(time=6/8) (key=0) (tempo=60) (C/major) C5:3/2 E5:3/2 | (C/major) E5:1 (F/major) F5:1 (G/major) D5:1 "
+            "| (C/major) C5:3"
+        )
+    )
+    section, _ = laid(hymn, "block")
+    assert [key.start for key in limb(section, "feet")] == [0, 3, 4, 5, 6]
+
+
+def test_r15_a_chord_on_the_bar_line_makes_it_none() -> None:
+    """The same tune with a chord that begins on the second bar line goes by the bar."""
+    hymn = one_line(
+        tune(
+            "(time=3/4) (key=0) (tempo=90) (F/major) C5:2 (G/major) D5:1~ | (D/minor) D5:1 (C/major) E5:2 "
+            "| (C/major) C5:3"
+        )
+    )
+    section, _ = laid(hymn, "block")
+    assert 3 in {key.start for key in limb(section, "feet")}

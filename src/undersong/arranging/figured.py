@@ -57,7 +57,15 @@ def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int, guide: 
     """A verse as textures see it, the tune so many octaves up."""
     tune = tuple(Sounded(one.start, one.end, one.pitch.octaves_up(octaves)) for one in verse.sounded_tune)
     return Ground(
-        verse.bars, verse.beats, verse.lines, verse.chords, tune, merged(bass), verse.suspensions, merged(guide)
+        verse.bars,
+        verse.beats,
+        verse.lines,
+        verse.chords,
+        tune,
+        merged(bass),
+        verse.suspensions,
+        merged(guide),
+        verse.hemiolas,
     )
 
 

@@ -54,6 +54,43 @@ class Suspension:
 
 
 @dataclass(frozen=True, slots=True)
+class Hemiola:
+    """R15: three equal `places` over two bars of three, or over one bar of 6/8, and the beat that they cross."""
+
+    places: tuple[Fraction, ...]
+    crossed: Fraction
+
+
+def hemiolas(
+    bars: tuple[PlacedBar, ...],
+    sung: frozenset[Fraction],
+    chords: frozenset[Fraction],
+    printed_bass: frozenset[Fraction],
+) -> tuple[Hemiola, ...]:
+    """Where two bars of three are heard as three halves, by the onsets of tune, chords and printed bass.
+
+    Tune or chords begin at 0, 2 and 4, neither tune nor chord nor printed bass at 3; or the same inside one
+    bar of 6/8: quarter notes against its two dotted ones. Each bar belongs to one hemiola at most.
+    """
+    found: list[Hemiola] = []
+    begun, past = sung | chords, Fraction(-1)
+    for bar, after in zip(bars, (*bars[1:], None), strict=True):
+        if bar.length != bar.time.bar_length or bar.start < past:
+            continue
+        if bar.time.beats == 3 and after is not None and (after.time, after.length) == (bar.time, bar.length):
+            step, crossed = 2 * bar.time.beat, after.start
+        elif (bar.time.beats, bar.time.unit) == (6, 8):
+            step, crossed = Fraction(1), bar.start + Fraction(3, 2)
+        else:
+            continue
+        places = tuple(bar.start + count * step for count in range(3))
+        if begun.issuperset(places) and crossed not in begun | printed_bass:
+            found.append(Hemiola(places, crossed))
+            past = bar.start + 3 * step
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
 
@@ -94,6 +131,7 @@ class Ground:
     bass: tuple[Sounded, ...]
     suspensions: tuple[Suspension, ...] = ()
     guide: tuple[Sounded, ...] = ()
+    hemiolas: tuple[Hemiola, ...] = ()
 
     @property
     def end(self) -> Fraction:

@@ -128,6 +128,8 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
             found.add(beat)
         if changes_inside:
             found.add(following)
+    for hemiola in ground.hemiolas:
+        found = {place for place in found if place != hemiola.crossed} | set(hemiola.places)
     rests = _resting_chords(ground)
     found = {place for place in found if not any(start < place < end for start, end in rests)}
     found |= {start for start, _ in rests}
@@ -141,7 +143,9 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
     for start, stop in pairwise(starts):
         if start not in rests:
             bar = bar_at(ground.bars, start)
-            if by_beat:
+            if any(start < hemiola.crossed < stop for hemiola in ground.hemiolas):
+                places: tuple[Fraction, ...] = ()
+            elif by_beat:
                 places = unit_places(bar, (1,))
             elif texture.whole_bars:
                 places = ()
