@@ -273,6 +273,18 @@ def test_two_printed_parts_may_double_what_they_like() -> None:
     assert found.exempt["leading note twice in the print"] == 1
 
 
+def test_a_descant_has_the_prints_tones_in_new_company() -> None:
+    """The tenor's B above the tune's is the print's; its fifths with the alto, fourths in print, are not."""
+    parts = {("left", Fraction(start), midi): ("alto",) for start, midi in ((0, 67), (2, 65))}
+    parts |= {("right", Fraction(start), midi): ("descant",) for start, midi in ((0, 74), (2, 72))}
+    page = section_of("D5:2 C5:2", "G4:2 F4:2", "G2:2 A2:2", "G:major:2 F:major:2")
+    found = measure(page, parts, printed_bass=True, single=True)
+    assert found.pair_faults == {"parallel, alto and descant": 1}
+    doubled = section_of("B5:4", "B4:4", "G2:4", "G:dominant:4")
+    parts = {("left", Fraction(0), 71): ("tune",), ("right", Fraction(0), 83): ("descant",)}
+    assert "leading note twice" not in measure(doubled, parts, printed_bass=True, single=True).kinds()
+
+
 @pytest.mark.parametrize(("left", "lost"), [("C4+G3:1 B3+G3:1", 0), ("D4+G3:1 B3+G3:1", 1)])
 def test_a_printed_suspension_must_sound_in_the_figure(left: str, lost: int) -> None:
     """Alto C4 held from C into G, falling to B: the figure has the C, or has lost it."""

@@ -39,6 +39,8 @@ WHOLE_TONE = 2
 OUTER = ("tune", "bass")
 PRINTED = ("alto", "tenor")
 """Parts taken over from the print: what they do is the print's."""
+PRINTED_TONES = (*PRINTED, "descant")
+"""Parts whose tones are the print's: a descant is a printed part an octave higher, in new company."""
 
 Parts = Mapping[tuple[str, Fraction, int], tuple[str, ...]]
 """Part names by limb, start and MIDI number."""
@@ -608,7 +610,12 @@ def measure(
     by_part = parted(section, parts)
     chords = chords_of(section)
     tune = by_part.get("tune", [])
-    added = {key for name, keys in by_part.items() if _is_added(name, printed_bass=printed_bass) for key in keys}
+    added = {
+        key
+        for name, keys in by_part.items()
+        if _is_added(name, printed_bass=printed_bass) and name not in PRINTED_TONES
+        for key in keys
+    }
     count = Count()
     if full:
         units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
