@@ -164,7 +164,7 @@ def _line(units: tuple[Unit, ...], places: list[_Place], bench: Bench) -> list[i
                 left = missing - {key % 12}
                 if last:
                     later, carried = len(left & unit.later), len(left - unit.chord.chord.pitch_classes)
-                    lost = len(left) - 0.7 * later + 2 * carried
+                    lost = len(left) - 0.7 * later + 2 * carried + 0.7 * (unit.third in left - unit.later)
                     price += PRICE["missing"] * lost * (0.3 if unit.short_harmony else 1.0)
                     left = frozenset()
                 leap = 0 if state is None or state.key < 0 or place.new_line else key - state.key

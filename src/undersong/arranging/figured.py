@@ -29,7 +29,7 @@ from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chord
 from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import Unit, bar_at, cut, suspended_at
+from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, suspended_at
 from undersong.textures.voicings import Candidate, candidates, stands
 
 LOWER_REGISTER = 45
@@ -126,7 +126,7 @@ def grounded(
     bass, printed = bass_for(verse, organ, under=place.octaves if place.sounds < 0 and place.bass != "feet" else None)
     if organ.pedal is None:
         return ground_of(verse, (), place.sounds, bass), tuple(tune)
-    bass = _pulsed(bass, pulses)
+    bass = pulsed(bass, pulses)
     fixed = (*tune, *bass_drafts(bass, section, printed=printed))
     return ground_of(verse, bass, place.sounds), fixed
 
@@ -141,6 +141,8 @@ def lay_figure(
     ground, fixed = grounded(verse, section, organ)
     if texture.pulsed_feet:
         ground, fixed = grounded(verse, section, organ, _pulses(cut(ground, texture, bench)))
+    elif texture.by_harmony:
+        ground, fixed = grounded(verse, section, organ, long_ending_beats(ground))
     layout = _Layout(
         verse, section, texture, bench, ground,
         cut(ground, texture, bench), fixed,
@@ -244,7 +246,7 @@ def _pulses(units: tuple[Unit, ...]) -> frozenset[Fraction]:
     return frozenset(found)
 
 
-def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
+def pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
     """The bass struck again at every one of these places."""
     if not starts:
         return bass

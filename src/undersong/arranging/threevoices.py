@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from undersong.arranging.figured import bench_of, ground_of, spelled
+from undersong.arranging.figured import bench_of, ground_of, pulsed, spelled
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
@@ -26,7 +26,7 @@ from undersong.playing.check import check
 from undersong.textures.ground import Bench, Ground, Sounded, sounding
 from undersong.textures.places import PLACES
 from undersong.textures.table import Texture
-from undersong.textures.units import Unit, cut
+from undersong.textures.units import Unit, cut, long_ending_beats
 from undersong.textures.voicings import Candidate, candidates, stands
 
 DOUBLED = 30.0
@@ -40,6 +40,7 @@ def lay_three_voices(
     section = replace(section, feet="")
     octaves = PLACES[section.tune].octaves
     bass, printed = bass_for(verse, organ, under=octaves)
+    bass = pulsed(bass, long_ending_beats(ground_of(verse, bass, octaves)))
     ground = ground_of(verse, bass, octaves)
     bench = replace(
         bench_of(section, texture, organ, player),

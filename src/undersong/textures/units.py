@@ -173,6 +173,19 @@ def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
     return bars[max(0, bisect_right(bars, start, key=lambda bar: bar.start) - 1)]
 
 
+def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
+    """R16: the beats under the last chord of a line of three beats or more, up to the lift, inside the verse."""
+    found: set[Fraction] = set()
+    rests = {end for _, end in _resting_chords(ground)}
+    for line in ground.lines:
+        chords, notes = chords_in(ground.chords, line.start, line.end), sounding(ground.tune, line.start, line.end)
+        if chords and notes and line.end not in rests:
+            last = max(chords[-1].start, notes[-1].start, line.start)
+            beat = bar_at(ground.bars, last).time.beat
+            found |= {place for place in ground.beats if last < place < line.end - beat}
+    return frozenset(found)
+
+
 def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
     """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
 

@@ -23,14 +23,14 @@ LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9
 """Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
 
 PRICE = {
-    "missing": 60.0, "missing-third": 15.0, "missing-but-later": 18.0, "no-fifth": 1.0,
+    "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,
     "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
-    "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
+    "low-interval": 80.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
     "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
-    "suspension": 2.0, "figure-stands": 8.0,
+    "suspension": 2.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -92,18 +92,25 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
 
 
 def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
-    """Where a suspension finds no place in the figure of one beat: the chord stands, the suspension moves (R5)."""
+    """Where a suspension finds no place in the figure of one beat: it is held, others move or stand (R5)."""
     suspension = unit.slots[0].allowed - unit.chord.chord.pitch_classes
     if not suspension or unit.held or figure is SINGLE or any(slot.on_beat for slot in unit.slots[1:]):
         return []
-    rest: Order = ((),) * (len(unit.slots) - 1)
     made = []
-    for count, first in ((3, (0, 1, 2)), (2, (0, 1))):
-        for levels in _placings(unit, (first, *rest), count, bench, dip=False):
-            one = _candidate(unit, figure, (first, *rest), levels, bench, dip=False, standing=True)
-            if one is not None:
-                made.append(replace(one, cost=one.cost + PRICE["figure-stands"]))
+    for first, *later in _HELD_SUSPENSION:
+        order: Order = (first, *later[: len(unit.slots) - 1], *((),) * (len(unit.slots) - 1 - len(later)))
+        count = len({level for levels in order for level in levels})
+        for levels in _placings(unit, order, count, bench, dip=False):
+            one = _candidate(unit, figure, order, levels, bench, dip=False, standing=True)
+            carried = any(key % 12 in suspension for key in (one.strikes[0] if one else ()))
+            if one is not None and carried:
+                still = sum(bool(keys) for keys in one.strikes) == 1
+                made.append(replace(one, cost=one.cost + PRICE["figure-stands"] * (3 if still else 1)))
     return made
+
+
+_HELD_SUSPENSION: tuple[Order, ...] = (((0, 1), (2,)), ((0, 2), (1,)), ((0, 1, 2),), ((0, 1),))
+"""What is struck with a suspension, and what after it."""
 
 
 def held_levels(figure: Figure, order: Order) -> frozenset[int]:
@@ -120,7 +127,7 @@ def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
     forbidden = first.forbidden if unit.held else frozenset[int]().union(*(one.forbidden for one in unit.slots))
     made = []
     for key in range(low, top + 1):
-        if key % 12 in first.allowed - forbidden:
+        if key % 12 in first.allowed - forbidden and (unit.held or all(stands(slot, key) for slot in unit.slots)):
             one = _candidate(unit, figure, order, (key,), bench, dip=False)
             if one is not None:
                 price = PRICE["one-note"] if again else 0.0
@@ -210,32 +217,54 @@ def _strikes(
     return tuple(strikes), cost
 
 
-def _standing(unit: Unit, levels: tuple[int, ...], bench: Bench) -> tuple[tuple[tuple[int, ...], ...], float]:
-    """A chord that stands: later slots strike only what must move, a suspension to its resolution."""
-    down = list(levels) if all(_fits(unit.slots[0], key) for key in levels) else []
-    strikes: list[tuple[int, ...]] = [tuple(down)]
+def _standing(
+    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench
+) -> tuple[tuple[tuple[int, ...], ...], float]:
+    """A chord that stands: what is down stays, and only a suspension moves, to its resolution."""
+    strikes: list[tuple[int, ...]] = []
+    down: dict[int, int] = {}
     cost = 0.0
-    for slot in unit.slots[1:]:
-        moved = []
-        for key in [one for one in down if not stands(slot, one)]:
-            down.remove(key)
+    for slot, wanted in zip(unit.slots, order, strict=True):
+        struck = []
+        for level, key in [(level, key) for level, key in down.items() if not stands(slot, key)]:
+            del down[level]
+            others = list(down.values())
             to = [
                 near
                 for near in (key - 1, key - 2, key + 1, key + 2)
                 if _fits(slot, near)
-                and near not in down
-                and span(min([near, *down]), max([near, *down])) <= bench.span_most
+                and near not in others
+                and span(min([near, *others]), max([near, *others])) <= bench.span_most
             ]
-            moved += to[:1]
-            cost += PRICE["silent-slot"] * (not to)
-        down += moved
-        strikes.append(tuple(sorted(moved)))
+            if to:
+                down[level] = to[0]
+                struck.append(to[0])
+            else:
+                cost += PRICE["silent-slot"]
+        for level in wanted:
+            if _fits(slot, levels[level]) and levels[level] not in down.values():
+                down[level] = levels[level]
+                struck.append(levels[level])
+            else:
+                cost += PRICE["silent-slot"]
+        strikes.append(tuple(sorted(struck)))
     return tuple(strikes), cost
 
 
 def stands(slot: Slot, key: int) -> bool:
     """Whether a key that is down may stay through a slot."""
     return key % 12 in slot.allowed and key % 12 not in slot.forbidden
+
+
+def _left_hanging(unit: Unit, strikes: tuple[tuple[int, ...], ...]) -> bool:
+    """Whether a suspension that ends inside the unit is not resolved in its own octave (R5)."""
+    if unit.slots[0].allowed <= unit.chord.chord.pitch_classes or unit.suspended:
+        return False
+    carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
+    found = [(index, key) for index, keys in enumerate(strikes) for key in keys if key % 12 in carried]
+    return any(
+        not any(0 < abs(key - other) <= 2 for later in strikes[index + 1 :] for other in later) for index, key in found
+    )
 
 
 def _fits(slot: Slot, key: int) -> bool:
@@ -255,9 +284,10 @@ def _candidate(
     count = len(levels)
     held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
     if standing or (unit.held and len(unit.slots) > 1):
-        strikes, cost = _standing(unit, levels, bench)
+        strikes, cost = _standing(unit, order, levels, bench)
     else:
         strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
+        cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]

@@ -320,6 +320,11 @@ class Case:
             found.append(Suspension(one.start, one.end, fourth, third.name.pitch_class, inner=True))
         return tuple(found)
 
+    @cached_property
+    def resolutions(self) -> frozenset[Fraction]:
+        """Where suspensions resolve: a voice that is struck there is none of the figure's own."""
+        return frozenset(held.end for held in self.suspensions)
+
     def line_of(self, start: Fraction) -> PlacedLine:
         """The line that holds a place."""
         return self.lines[max(0, bisect_right(self.lines, start, key=lambda line: line.start) - 1)]

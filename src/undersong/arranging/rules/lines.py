@@ -79,7 +79,7 @@ def ending_struck_twice(case: Case) -> Iterator[Finding]:
     for line, last in case.endings:
         if line.end == case.section.length or line.end - last > 2 * case.beat_at(last):
             continue
-        again = [key for key in case.figure if last < key.start < line.end]
+        again = [key for key in case.figure if last < key.start < line.end and key.start not in case.resolutions]
         if again:
             yield case.tell("ending-struck-twice", again[0].start, again[0])
 
@@ -155,6 +155,7 @@ def _final_faults(
     lowest = min(standing, key=case.sounds)
     root = one.chord.root
     assert root is not None
+    ours = [key for key in ours if key.end not in case.resolutions]  # a suspension over the last chord
     if one.chord.bass is None and case.ours(lowest) and lowest.midi % 12 != root.pitch_class:
         yield "its root is not the lowest note", [lowest]
     if case.section.texture == "drone":
@@ -168,7 +169,7 @@ def _final_faults(
     above = [key for key in ours if tune and key.midi > tune[-1]]
     if above and (place is None or not place.above) and case.section.tune != "bass":
         yield f"{key_name(above[0].midi)} lies above the tune", above[:1]
-    moving = [key for key in case.figure if key.start > last]
+    moving = [key for key in case.figure if key.start > last and key.start not in case.resolutions]
     if moving:
         yield "the figure does not come to rest", moving[:1]
     early = [key for key in ours if key.end < end and key.start <= last]
