@@ -509,7 +509,7 @@ def _show_rules(*, as_json: bool) -> int:
     return DONE
 
 
-QUIET = ("redistributed", "parallels")
+QUIET = ("redistributed", "parallels", "root-doubled")
 """Told on the page or in the JSON, not here."""
 WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
 

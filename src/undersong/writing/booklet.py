@@ -322,7 +322,7 @@ class Mark:
     notes: tuple[str, ...]
 
 
-UNPRINTED = ("parallels",)
+UNPRINTED = ("parallels", "root-doubled")
 """What she could not act on at the bench; scripts find it in the JSON."""
 
 

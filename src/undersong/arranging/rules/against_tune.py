@@ -14,7 +14,7 @@ from undersong.arranging.rules.case import Case, overlapping
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey, key_name
-from undersong.textures.ground import chords_in
+from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.places import PLACES
 from undersong.textures.units import sevenths, suspended
 
@@ -129,12 +129,16 @@ def suspension_lost(case: Case) -> Iterator[Finding]:
 
 
 def resolution_early(case: Case) -> Iterator[Finding]:
-    """The note of resolution sounds in hands or feet while its suspension is held."""
+    """The note of resolution sounds in hands or feet while its suspension is held; a bass that is the chord's may."""
     ours = sorted([*case.figure, *case.own_bass], key=lambda key: float(key.start))
     for held in case.suspensions:
         for key in _during(ours, held.start, held.end):
             if key.midi % 12 == held.resolution:
                 start = max(key.start, held.start)
+                one = chord_at(case.chords, start)
+                lowest = one.chord.lowest if one is not None else None
+                if key.part == "bass" and lowest is not None and lowest.pitch_class == held.resolution:
+                    continue  # 9-8 over its own bass
                 pitch, over = key_name(key.midi), note_name(held.name)
                 yield case.tell("resolution-early", start, key, pitch=pitch, suspended=over)
                 break

@@ -280,7 +280,8 @@ def bass_line(case: Case) -> Iterator[Finding]:
     keys = case.own_bass
     for index, key in enumerate(keys):
         one = chord_at(case.chords, key.start)
-        before = keys[index - 1] if index and keys[index - 1].end == key.start else None
+        joined = index and keys[index - 1].end == key.start and key.start not in case.breaks
+        before = keys[index - 1] if joined else None
         for what in _bass_faults(case, key, one, before):
             yield case.tell("bass-line", key.start, key, what=what)
         leap = key.midi - before.midi if before is not None else 0
