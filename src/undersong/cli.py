@@ -541,8 +541,8 @@ def _show_rules(*, as_json: bool) -> int:
     return DONE
 
 
-QUIET = ("redistributed", "parallels")
-"""Told on the page or in the JSON, not here."""
+QUIET = ("redistributed",)
+"""Told on the page, not here."""
 WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
 
 
@@ -566,7 +566,7 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
         click.echo(f"  {section.name}: {TEXTURES[section.texture].title}{place}; {hands}")
         for one in arrangement.findings:
-            if one.section == section.id and one.kind not in QUIET:
+            if one.section == section.id and one.told != "data" and one.kind not in QUIET:
                 click.echo(f"    {_place_words(one.bar, one.beat)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
     for path in written:
         click.echo(f"  wrote {path}")

@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Literal
 
 Weight = Literal["hard", "soft", "note"]
+Told = Literal["page", "list", "data"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,11 @@ class FindingKind:
     says: str
     remedy: str
     source: str
+
+    @property
+    def told(self) -> Told:
+        """Printed under the verse, listed at the desk only, or kept for scripts."""
+        return "data" if self.name in DATA else "list" if self.name in LISTED else "page"
 
 
 def _rows(*rows: tuple[str, Weight, str, str, str]) -> dict[str, FindingKind]:
@@ -153,6 +159,18 @@ KINDS = _rows(
 )  # fmt: skip
 
 
+DATA = frozenset({"parallels", "root-doubled", "hole", "suspension-moved", "voices-vary", "figure-dropped"})
+"""What nobody could act on, at the desk or at the bench; scripts find it."""
+
+LISTED = frozenset({
+    "seventh-unresolved", "lowered-tune-parallels", "six-four-under-tune", "resolution-early", "tonic-in-dominant",
+    "solo-covered", "too-many-held", "held-into-change", "accent-lost", "bass-parallels", "bass-line",
+    "pedal-point-struck", "pedal-point-ends", "tie-lost", "held-over-breath", "tied-into-strong", "chord-hammered",
+    "hemiola-broken", "ending-struck-twice", "ending-silent", "not-lifted", "final-chord", "six-four-as-tonic",
+})  # fmt: skip
+"""Matters of style: for choosing a texture, not for the bench."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One fault, with its place and the ids of the notes it is about."""
@@ -170,6 +188,11 @@ class Finding:
     def weight(self) -> Weight:
         """hard: cannot be played; soft: against the craft; note: to be told."""
         return KINDS[self.kind].weight
+
+    @property
+    def told(self) -> Told:
+        """Printed under the verse, listed at the desk only, or kept for scripts."""
+        return KINDS[self.kind].told
 
 
 def finding(
