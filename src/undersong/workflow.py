@@ -16,8 +16,9 @@ from typing import Self
 
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
-from undersong.harmony import analyse
+from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
+from undersong.harmony.players import Thinned, Unit
 from undersong.library.editsfile import add_edit, read_edits
 from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Edits
@@ -128,6 +129,11 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
 def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
     """The harmony of a hymn, her corrections first."""
     return Heard(*corrected(hymn, edits))
+
+
+def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
+    """The guitarist's chords, and where they clash with the full reading."""
+    return thin(hymn.tune, harmony, unit)
 
 
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
@@ -250,7 +256,7 @@ class Writer:
         size = page_size(self.output.paper, large=self.output.large)
         systems = {}
         for section in arrangement.sections:
-            say(f"engraving {section.title.lower()}")
+            say(f"engraving {section.name.lower()}")
             page = exchange_file(arrangement, [section])
             lines = [line.start for line in section.lines]
             marks = marks_at_notes(arrangement, section)

@@ -27,7 +27,7 @@ from undersong.textures.ground import Bench, Ground, Sounded, sounding
 from undersong.textures.places import PLACES
 from undersong.textures.table import Texture
 from undersong.textures.units import Unit, cut
-from undersong.textures.voicings import Candidate, candidates
+from undersong.textures.voicings import Candidate, candidates, stands
 
 DOUBLED = 30.0
 """What it costs that the middle voice doubles tune or bass."""
@@ -54,10 +54,12 @@ def lay_three_voices(
         replace(draft, limb="left hand", division=section.left) for draft in bass_drafts(bass, section, printed=printed)
     ]
     for unit, candidate in zip(units, path, strict=True):
-        for key in candidate.levels:
-            hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
-            pitch = spelled(ground.chords, unit.start, unit.end, key)
-            drafts.append(Draft("figure", unit.start, unit.end, pitch, hand, section.left))
+        for at, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
+            for key in keys:
+                hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
+                end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
+                pitch = spelled(ground.chords, slot.start, slot.end, key)
+                drafts.append(Draft("figure", slot.start, end, pitch, hand, section.left))
     section = replace(section, notes=write(section.id, section.bars, drafts))
     return section, [*check(section, organ, player), *judge(section, verse)]
 
@@ -72,9 +74,8 @@ def _reachable(unit: Unit, options: tuple[Candidate, ...], ground: Ground, bench
     """What one of the hands reaches, doublings dear; silence stays possible."""
     found = []
     for one in options:
-        near = all(
-            _reached(key, ground.bass, unit, bench) or _reached(key, ground.tune, unit, bench) for key in one.levels
-        )
+        struck = [key for keys in one.strikes for key in keys]
+        near = all(_reached(key, ground.bass, unit, bench) or _reached(key, ground.tune, unit, bench) for key in struck)
         if near:
             doubled = any(key % 12 in unit.present for key in one.levels)
             found.append(replace(one, cost=one.cost + DOUBLED * doubled))

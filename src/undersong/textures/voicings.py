@@ -11,7 +11,7 @@ low-interval limits as published in arranging glossaries (second hand).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from undersong.model.keyboard import span
@@ -30,6 +30,7 @@ PRICE = {
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
     "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
+    "suspension": 2.0, "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -37,11 +38,14 @@ TWELFTH = 19
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Keys of the levels from low to high, and for each slot the keys struck."""
+    """Keys of the levels from low to high, for each slot the keys struck, and those that stay down to the end."""
 
     levels: tuple[int, ...]
     strikes: tuple[tuple[int, ...], ...]
     cost: float
+    held: frozenset[int] = frozenset()
+    standing: bool = False
+    """All keys stay down until they must move."""
 
 
 def interval_too_low(low: int, high: int) -> bool:
@@ -55,7 +59,8 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
     if not figure.three:
         return {}
     if unit.held:
-        return {3: ((0, 1, 2),), 2: ((0, 1),)}
+        rest = ((),) * (count - 1)
+        return {3: ((0, 1, 2), *rest), 2: ((0, 1), *rest)}
     orders = {}
     for levels, table in ((3, figure.three), (2, figure.two), (4, figure.four)):
         if count in table:
@@ -73,17 +78,37 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
     found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
     if any(slot.allowed for slot in unit.slots):
         for count, order in _orders(figure, unit).items():
-            for levels in _placings(
-                unit, order, count, bench, dip=dip, held=figure.held if count == 3 else frozenset()
-            ):
+            for levels in _placings(unit, order, count, bench, dip=dip, held=held_levels(figure, order)):
                 made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
+        for made in _suspended_chords(unit, figure, bench):
+            found.setdefault((made.levels, made.strikes), made)
         for made in _single_notes(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
     silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
     return (*ordered, silence)
+
+
+def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
+    """Where a suspension finds no place in the figure of one beat: the chord stands, the suspension moves (R5)."""
+    suspension = unit.slots[0].allowed - unit.chord.chord.pitch_classes
+    if not suspension or unit.held or figure is SINGLE or any(slot.on_beat for slot in unit.slots[1:]):
+        return []
+    rest: Order = ((),) * (len(unit.slots) - 1)
+    made = []
+    for count, first in ((3, (0, 1, 2)), (2, (0, 1))):
+        for levels in _placings(unit, (first, *rest), count, bench, dip=False):
+            one = _candidate(unit, figure, (first, *rest), levels, bench, dip=False, standing=True)
+            if one is not None:
+                made.append(replace(one, cost=one.cost + PRICE["figure-stands"]))
+    return made
+
+
+def held_levels(figure: Figure, order: Order) -> frozenset[int]:
+    """The levels of a figure that stay down: those that this order strikes once."""
+    return frozenset(level for level in figure.held if sum(level in struck for struck in order) == 1)
 
 
 def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -92,14 +117,14 @@ def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
     again = figure is not SINGLE
     order: Order = ((0,), *((0,) if again and slot.on_beat else () for slot in unit.slots[1:]))
     low, top = max(one.floor for one in unit.slots), min(one.ceiling for one in unit.slots)
-    forbidden = frozenset[int]().union(*(one.forbidden for one in unit.slots))
+    forbidden = first.forbidden if unit.held else frozenset[int]().union(*(one.forbidden for one in unit.slots))
     made = []
     for key in range(low, top + 1):
         if key % 12 in first.allowed - forbidden:
             one = _candidate(unit, figure, order, (key,), bench, dip=False)
             if one is not None:
                 price = PRICE["one-note"] if again else 0.0
-                made.append(Candidate(one.levels, one.strikes, one.cost + price))
+                made.append(replace(one, cost=one.cost + price))
     return made
 
 
@@ -185,16 +210,54 @@ def _strikes(
     return tuple(strikes), cost
 
 
+def _standing(unit: Unit, levels: tuple[int, ...], bench: Bench) -> tuple[tuple[tuple[int, ...], ...], float]:
+    """A chord that stands: later slots strike only what must move, a suspension to its resolution."""
+    down = list(levels) if all(_fits(unit.slots[0], key) for key in levels) else []
+    strikes: list[tuple[int, ...]] = [tuple(down)]
+    cost = 0.0
+    for slot in unit.slots[1:]:
+        moved = []
+        for key in [one for one in down if not stands(slot, one)]:
+            down.remove(key)
+            to = [
+                near
+                for near in (key - 1, key - 2, key + 1, key + 2)
+                if _fits(slot, near)
+                and near not in down
+                and span(min([near, *down]), max([near, *down])) <= bench.span_most
+            ]
+            moved += to[:1]
+            cost += PRICE["silent-slot"] * (not to)
+        down += moved
+        strikes.append(tuple(sorted(moved)))
+    return tuple(strikes), cost
+
+
+def stands(slot: Slot, key: int) -> bool:
+    """Whether a key that is down may stay through a slot."""
+    return key % 12 in slot.allowed and key % 12 not in slot.forbidden
+
+
 def _fits(slot: Slot, key: int) -> bool:
     return slot.floor <= key <= slot.ceiling and key % 12 in slot.allowed and key % 12 not in slot.forbidden
 
 
 def _candidate(
-    unit: Unit, figure: Figure, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
+    unit: Unit,
+    figure: Figure,
+    order: Order,
+    levels: tuple[int, ...],
+    bench: Bench,
+    *,
+    dip: bool,
+    standing: bool = False,
 ) -> Candidate | None:
     count = len(levels)
-    held = frozenset(levels[level] for level in figure.held) if count == 3 and not unit.held else frozenset[int]()
-    strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
+    held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
+    if standing or (unit.held and len(unit.slots) > 1):
+        strikes, cost = _standing(unit, levels, bench)
+    else:
+        strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
@@ -222,7 +285,8 @@ def _candidate(
     cost += PRICE["low"] * max(0, 52 - levels[0])
     cost += PRICE["stretch"] * max(0, span(levels[bench.two_hands and count > 1], levels[-1]) - bench.span_easy)
     if bench.two_hands and bench.above_bass and unit.bass_first >= 0:
-        cost += PRICE["out-of-hand"] * (span(unit.bass_first, levels[0]) > bench.span_most)
+        below = (unit.bass_first, unit.bass_last)
+        cost += PRICE["out-of-hand"] * any(span(key, levels[0]) > bench.span_most for key in below)
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
         three_possible = unit.held or len(unit.slots) > 2
@@ -237,7 +301,7 @@ def _candidate(
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
-    return Candidate(levels, strikes, cost)
+    return Candidate(levels, strikes, cost, held, standing or unit.held)
 
 
 def _completeness(unit: Unit, names: list[int]) -> float:
@@ -247,6 +311,8 @@ def _completeness(unit: Unit, names: list[int]) -> float:
         price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
         if name == unit.third:
             price += PRICE["missing-third"]
+        if name not in unit.chord.chord.pitch_classes:
+            price *= PRICE["suspension"]
         cost += price * (0.3 if unit.short_harmony else 1.0)
     if unit.fifth not in {-1, *have}:
         cost += PRICE["no-fifth"]

@@ -82,8 +82,9 @@ def seventh_unresolved(case: Case) -> Iterator[Finding]:
         for name in names:
             tones = after.chord.pitch_classes
             targets = {step for step in (1, 2) if (name - step) % 12 in tones}
+            carried = any(held.name == name for held in suspended(case.suspensions, after.start, after.end))
             taken = {key.midi % 12 for key in next_down if key.id not in case.figure_ids}
-            if name in tones or not targets or any((name - step) % 12 in taken for step in targets):
+            if name in tones or carried or not targets or any((name - step) % 12 in taken for step in targets):
                 continue
             for midi in sorted({key.midi for key in down if key.id in own and key.midi % 12 == name}):
                 if not any(key.midi in (midi - 1, midi - 2) for key in next_down):

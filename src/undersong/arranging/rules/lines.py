@@ -13,6 +13,7 @@ from undersong.model.finding import Finding
 from undersong.playing.check import HeldKey, key_name
 from undersong.textures.ground import chord_at
 from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
 
 ANSWERING = ("strummed", "bass-and-chord")
 """Textures whose chords repeat by nature."""
@@ -56,13 +57,18 @@ def chord_hammered(case: Case) -> Iterator[Finding]:
 
 
 def hemiola_broken(case: Case) -> Iterator[Finding]:
-    """Where the music goes in three halves, hands or feet of ours strike the bar line between, or the feet miss one."""
-    for places, crossed in case.hemiolas:
-        over = [key for key in (*case.figure, *case.own_bass) if key.start == crossed]
+    """Where the music goes in three halves, a chord or the feet of ours strike the bar line between, or these miss one.
+
+    Single notes of a running figure are no accent.
+    """
+    for hemiola in case.hemiolas:
+        over = [key for key in (*case.figure, *case.own_bass) if key.start == hemiola.crossed]
         feet = {key.start for key in case.own_bass}
-        missed = [place for place in places if feet and place not in feet]
-        if over or missed:
-            yield case.tell("hemiola-broken", crossed if over else missed[0], *over[:1])
+        missed = [place for place in hemiola.places if feet and place not in feet]
+        runs = case.section.texture in TEXTURES and TEXTURES[case.section.texture].blurs
+        struck = len(over) > runs or any(key in case.own_bass for key in over)
+        if struck or missed:
+            yield case.tell("hemiola-broken", hemiola.crossed if struck else missed[0], *over[:1])
 
 
 # --- R16 -------------------------------------------------------------------------------------------
