@@ -377,6 +377,44 @@ TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
+def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options by which she names her organ, her room and how she plays; `_placed_wishes` reads them."""
+    for option in (
+        click.option("--hold", type=click.IntRange(0, 8), default=0, metavar="BEATS", help="Lengthen each fermata."),
+        click.option(
+            "--touch", type=click.Choice(["more-connected", "usual", "less-connected"]), default="usual",
+            help="How closely notes follow each other; the room decides the rest.",
+        ),
+        click.option("--character", type=click.Choice(["quiet", "usual", "festive"]), default="usual",
+                     help="Makes the pace slower or faster where none is printed."),
+        click.option("--singers", type=click.IntRange(0, 20_000), metavar="N", help="How many sing."),
+        click.option("--room", metavar="NAME|SECONDS|FILE", default="average", show_default=True,
+                     help="dry, average, live, very-live, seconds of reverberation, or a file of yours."),
+        click.option("--organ", metavar="NAME|FILE", default="two-manuals", show_default=True,
+                     help="Your organ: a ready-made one (undersong organ list) or a file of yours."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+DIPS = {"more-connected": 1.5, "usual": 2.0, "less-connected": 3.0}
+
+
+def _placed_wishes(given: dict[str, Any]) -> dict[str, Any]:
+    """Names of organ, room and touch turned into what they mean."""
+    from fractions import Fraction  # noqa: PLC0415
+
+    from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415
+    from undersong.performing.touch import Touch  # noqa: PLC0415
+
+    rest = {name: value for name, value in given.items() if name not in ("organ", "room", "singers", "touch", "hold")}
+    return rest | {
+        "organ": find_organ(given["organ"]),
+        "room": find_room(given["room"], given["singers"]),
+        "touch": Touch(dip_db=DIPS[given["touch"]], hold_beats=Fraction(given["hold"])),
+    }
+
+
 class _Listed(click.ParamType[Any]):
     """Names from a list, one or several with commas; completed by the shell."""
 
@@ -411,6 +449,7 @@ class _Listed(click.ParamType[Any]):
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
 @click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'.")
+@_place_options
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
 @click.option("--large", is_flag=True, help="Large print.")
 @click.option(
@@ -447,7 +486,7 @@ def arrange(
         raise click.UsageError("Give --key or --transpose, not both.")
     from undersong import workflow  # noqa: PLC0415
 
-    asked = workflow.Wishes(textures=textures, **wishes)
+    asked = workflow.Wishes(textures=textures, **_placed_wishes(wishes))
     output = workflow.Output(folder, formats or ("pdf", "musicxml", "midi"), paper, large) if folder else None
     return _arrange(files, asked, output, as_json=as_json)
 
@@ -466,7 +505,7 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
                 say(f"laying out {hymn.title}")
                 arrangement = workflow.lay_out(hymn, wishes, workflow.corrections(file, alone=alone))
                 names.append(workflow.file_name(hymn.title or file.stem, names))
-                written = [str(path) for path in writer.write(arrangement, names[-1], say)] if output else []
+                written = [str(path) for path in writer.write(arrangement, names[-1], say, wishes)] if output else []
             except UndersongError as fault:
                 _fail(fault.within(str(file)), failed)
                 continue
@@ -518,6 +557,9 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
         place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
         click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
+        actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual)
+        click.echo(f"    {section.registration.generic}")
+        click.echo(f"    {actual}")
         for one in arrangement.findings:
             if one.section == section.id and one.kind not in QUIET:
                 click.echo(f"    {_finding_place(one)}: {WEIGHT_WORDS[one.weight]}: {one.message}")

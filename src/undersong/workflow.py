@@ -9,7 +9,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Self
@@ -27,9 +27,13 @@ from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Interval, Key, interval_for
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
+from undersong.model.room import ROOMS, Room
+from undersong.performing.pace import Character, suited
+from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
+from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
@@ -48,6 +52,17 @@ class Wishes:
     key: str = ""
     organ: Organ = TWO_MANUALS
     player: Player = field(default=MEDIUM)
+    room: Room = ROOMS["average"]
+    character: Character = "usual"
+    touch: Touch = NO_TOUCH
+
+    @property
+    def how(self) -> Touch:
+        """Her touch in her room on her organ."""
+        return replace(self.touch, room=self.room, organ=self.organ)
+
+
+NO_WISHES = Wishes()
 
 
 def read(path: Path) -> tuple[Hymn, ...]:
@@ -140,7 +155,9 @@ def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
         interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
     plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
-    return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
+    if hymn.tune.pace is None:
+        plan = suited(plan, hymn.tune.bars[0].time, wishes.room, wishes.character)
+    return register(arrange(hymn, harmony, plan, wishes.organ, wishes.player), wishes.organ, wishes.room)
 
 
 def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
@@ -228,7 +245,13 @@ class Writer:
             self._engraver = self._open.enter_context(Engraver())
         return self._engraver
 
-    def write(self, arrangement: Arrangement, name: str, say: Callable[[str], None] = lambda _: None) -> list[Path]:
+    def write(
+        self,
+        arrangement: Arrangement,
+        name: str,
+        say: Callable[[str], None] = lambda _: None,
+        wishes: Wishes = NO_WISHES,
+    ) -> list[Path]:
         """Write one arrangement as `name` in all formats asked for; the paths in order."""
         made: dict[str, bytes] = {}
         formats = self.output.formats
@@ -240,7 +263,7 @@ class Writer:
             from undersong.writing.midi import midi_file  # noqa: PLC0415
 
             say("writing MIDI")
-            made[f"{name}.mid"] = midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
+            made[f"{name}.mid"] = midi_file(perform(arrangement, wishes.how), wishes.organ, arrangement.title)
         if {"pdf", "svg"} & set(formats):
             made.update(self._pages(arrangement, name, say))
         return _put(self.output.folder, made)

@@ -82,7 +82,7 @@ def find_organ(name: str) -> Organ:
 
 def find_room(text: str, singers: int | None = None) -> Room:
     """`live`, a reverberation time such as `2.4`, or the room in a file; UnknownName or BrokenOrgan otherwise."""
-    room = ROOMS.get(text.strip().casefold())
+    room = ROOMS.get(text.strip().casefold().replace("-", " "))
     if room is None:
         try:
             seconds = float(text.casefold().removesuffix("s"))

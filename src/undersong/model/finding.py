@@ -70,6 +70,16 @@ KINDS = _rows(
      "Choose another texture.", "the texture's needs"),
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),
+    ("tune-buried", "soft", "the tune is hardly heard over {over} ({clarity} of 1; {wanted} is clear)",
+     "{remedy}", "partial loudness; threshold assumed"),
+    ("too-soft", "soft", "{stops} are too soft to lead {singers} singers (by {lacking} dB)",
+     "{remedy}", "build-up by number of singers; common practice, no source"),
+    ("no-unison", "soft", "{division} has no 8 foot stop that works, so everything sounds at another pitch",
+     "{remedy}", "R24; common practice, no source"),
+    ("pedal-balance", "soft", "the pedal's 16 foot tone is {how} beside the hands (by {by} dB)",
+     "{remedy}", "R24: within +3 and -6 dB; common practice, no source"),
+    ("stops-to-change", "soft", "{count} stops of {division} change before this verse, without pistons",
+     "{remedy}", "R26: two of a side in a gap; common practice, no source"),
     ("two-readings", "soft", "the guitarist's {thin} and the full {full} hold {two} and {one} together",
      "Let the guitar play the full chord here, or rest.", "a semitone on one beat; common practice, no source"),
 )  # fmt: skip
@@ -99,4 +109,4 @@ def finding(
 ) -> Finding:
     """A finding of a kind from the table; `facts` fill its sentence."""
     row = KINDS[kind]
-    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy)
+    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy.format(**facts))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 Family = Literal["principal", "flute", "string", "reed", "mixture", "mutation"]
@@ -21,6 +22,7 @@ ROUNDED_FEET = {
 """Lengths of quints as old knobs round them, and what they mean (common practice, no source)."""
 
 
+@lru_cache(maxsize=1024)
 def feet_of(text: str) -> Fraction:
     """A length such as `8`, `2 2/3` or `1.6` as a fraction of feet; ValueError otherwise.
 

@@ -36,6 +36,10 @@ class Touch:
     swell: bool = True
 
 
+NO_TOUCH = Touch()
+"""The usual touch in an average room."""
+
+
 def lowest_feet(division: str, registration: Registration, organ: Organ) -> float:
     """The longest flue stop drawn on a division; 16 feet in the pedal and 8 on manuals where nothing is known."""
     drawn = dict(registration.drawn).get(division, ())
