@@ -32,6 +32,7 @@ FOREIGN = {
     "registration": {"numpy"},
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},
+    "sound": {"numpy", "scipy", "soundfile"},
     "library": {"tomlkit"},
     "cli": {"click", "rich"},
 }

@@ -589,6 +589,146 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
     return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
 
 
+# --- sound ---------------------------------------------------------------------------------------
+
+CAUTION = "Start with the volume low and turn it up slowly: an organ has no soft first note. Protect your hearing."
+
+
+def _bars(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str, str] | None:
+    if text is None:
+        return None
+    first, dash, last = text.partition("-")
+    if not first.strip() or (dash and not last.strip()):
+        raise click.BadParameter("write bars as in 5-8, or one bar as in 7")
+    return first.strip(), (last or first).strip()
+
+
+def _sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What both `listen` and `practise` take: which verse laid out how, where, and the file."""
+    for option in (
+        JSON,
+        click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
+                     help="The sound file: .flac, .wav or .ogg."),
+        _place_options,
+        click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'."),
+        click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Semitones up or down."),
+        click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies."),
+        click.option("--texture", "textures", multiple=True, type=_Listed(TEXTURE_NAMES),
+                     callback=_names(TEXTURE_NAMES), metavar="NAME,...", help="Textures for the verses in turn."),
+        click.option("--bars", callback=_bars, metavar="A-B", help="Only these printed bars."),
+        click.option("--section", "sections", multiple=True, metavar="NAME", help="verse-2, or 2; may be repeated."),
+        click.argument("file", type=click.Path(path_type=Path)),
+    ):  # fmt: skip
+        command = option(command)
+    return _midi_options(command)
+
+
+@cli.command()
+@_sound_options
+@click.option(
+    "--as",
+    "as_what",
+    type=click.Choice(["arranged", "printed", "both"]),
+    default="arranged",
+    show_default=True,
+    help="The arrangement, the hymn as printed, or one after the other.",
+)
+@click.option("--tremulant", "tremulants", multiple=True, metavar="DIVISION", help="Draw the tremulant of a division.")
+def listen(file: Path, as_what: str, output: Path, as_json: bool, **asked: Any) -> int:
+    r"""Hear a hymn on your organ in your church, or on a ready-made one.
+
+    \b
+      undersong listen hymn.musicxml --section 2 --texture broken --organ mine.toml --room live -o verse2.flac
+      undersong listen hymn.musicxml --bars 1-4 --as both -o compare.ogg
+
+    Start with the volume low and turn it up slowly; protect your hearing.
+    """  # fmt: skip
+    hearing = {name: asked.pop(name) for name in ("sections", "bars")}
+    hearing["tremulants"] = frozenset(asked.pop("tremulants"))
+    both: dict[str, list[dict[str, Any]]] = {"arranged": [{}], "printed": [AS_PRINTED], "both": [AS_PRINTED, {}]}
+    ways = both[as_what]
+    return _sound(file, output, asked, hearing, ways, as_json=as_json)
+
+
+AS_PRINTED: dict[str, Any] = {"textures": ("as-printed",), "tune": "at-pitch"}
+PART_NAMES = ("right", "left", "feet", "tune", "soprano", "alto", "tenor", "bass")
+
+
+@cli.command()
+@_sound_options
+@click.option(
+    "--only",
+    multiple=True,
+    type=_Listed(PART_NAMES),
+    callback=_names(PART_NAMES),
+    metavar="PART,...",
+    help="Only these: right, left, feet, tune, or a voice (soprano, alto, tenor, bass).",
+)
+@click.option(
+    "--without",
+    multiple=True,
+    type=_Listed(PART_NAMES),
+    callback=_names(PART_NAMES),
+    metavar="PART,...",
+    help="Everything but these.",
+)
+@click.option(
+    "--pace", "per_cent", type=click.IntRange(25, 120), default=100, show_default=True, help="Per cent of the pace."
+)
+@click.option("--loop", "times", type=click.IntRange(1, 50), default=1, show_default=True, help="How often.")
+@click.option("--count-in/--no-count-in", default=True, show_default=True, help="Count a bar before each time.")
+@click.option("--click", is_flag=True, help="Click on every beat.")
+@click.option(
+    "--as", "as_what", type=click.Choice(["arranged", "printed"]), help="By default arranged; voices printed."
+)
+def practise(file: Path, as_what: str | None, output: Path, as_json: bool, **asked: Any) -> int:
+    r"""Practise: some bars over and over, slowly, one hand or the feet missing, or a voice alone for the choir.
+
+    \b
+      undersong practise hymn.musicxml --section 2 --bars 5-8 --loop 4 --pace 60 --without right -o slow.flac
+      undersong practise hymn.musicxml --only left,feet --click -o pair.flac
+      undersong practise hymn.musicxml --only alto -o altos.ogg
+
+    The pitch stays the same at every pace. Start with the volume low; protect your hearing. Rest before a hand tires.
+    """  # fmt: skip
+    names = ("sections", "bars", "only", "without", "per_cent", "times", "count_in", "click")
+    hearing = {name: asked.pop(name) for name in names}
+    voices = {"soprano", "alto", "tenor", "bass"} & {*hearing["only"], *hearing["without"]}
+    printed = as_what == "printed" or (as_what is None and bool(voices) and not asked["textures"])
+    return _sound(file, output, asked, hearing, [AS_PRINTED if printed else {}], as_json=as_json)
+
+
+def _sound(
+    file: Path, output: Path, asked: dict[str, Any], hearing: dict[str, Any], ways: Sequence[dict[str, Any]], *,
+    as_json: bool,
+) -> int:  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+
+    if asked["key"] and asked["transpose"]:
+        raise click.UsageError("Give --key or --transpose, not both.")
+    workflow.sound_kind(output)
+    if output.resolve() == file.resolve():
+        raise click.UsageError("That would overwrite the hymn itself; name another file with -o.")
+    failed: list[str] = []
+    with _progress() as say:
+        found = list(_hymns([file], say, failed))
+        if len(found) > 1:
+            raise click.UsageError("This file holds several hymns; write one out first with read -o.")
+        for source, hymn, alone in found:
+            wishes = [workflow.Wishes(**(_placed_wishes(asked) | way)) for way in ways]
+            edits = workflow.corrections(source, alone=alone)
+            say(f"laying out {hymn.title}")
+            laid = [workflow.lay_out(hymn, one, edits) for one in wishes]
+            seconds = workflow.listen(laid, wishes[-1], workflow.Hearing(**hearing), output, say)
+            if as_json:
+                click.echo(json.dumps({"format": 1, "title": hymn.title, "file": str(output),
+                                       "seconds": round(seconds, 3)}, ensure_ascii=False))  # fmt: skip
+            else:
+                click.echo(f"{hymn.title}: wrote {output} ({seconds:.0f} s)")
+                _say(CAUTION)
+    return _ended(1 - len(failed), failed)
+
+
 # --- organs and rooms ----------------------------------------------------------------------------
 
 

@@ -28,7 +28,10 @@ from undersong.model.pitch import Interval, Key, interval_for
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS, Room
+from undersong.performing import perform
+from undersong.performing.excerpt import bars_between, one_after_another
 from undersong.performing.pace import Character, suited
+from undersong.performing.practice import Practice, at_pace, in_a_row, only, practice
 from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
@@ -259,8 +262,7 @@ class Writer:
             say("writing the exchange file")
             made[f"{name}.musicxml"] = exchange_file(arrangement)
         if "midi" in formats:
-            from undersong.performing import perform  # noqa: PLC0415  # pages alone do without
-            from undersong.writing.midi import midi_file  # noqa: PLC0415
+            from undersong.writing.midi import midi_file  # noqa: PLC0415  # pages alone do without
 
             say("writing MIDI")
             made[f"{name}.mid"] = midi_file(perform(arrangement, wishes.how), wishes.organ, arrangement.title)
@@ -287,6 +289,97 @@ class Writer:
             say("setting the pages")
             made[f"{name}.pdf"] = booklet(arrangement, systems, self.output.paper, large=self.output.large)
         return made
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """What she wants to hear of an arrangement, and how.
+
+    `sections` are ids or verse numbers, all where none is named; `bars` printed numbers, first and last; `only` and
+    `without` names of `performing.practice.PARTS`; the pace in per cent of the hymn's own.
+    """
+
+    sections: tuple[str, ...] = ()
+    bars: tuple[str, str] | None = None
+    only: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    per_cent: float = 100.0
+    times: int = 1
+    count_in: bool = False
+    click: bool = False
+    tremulants: frozenset[str] = frozenset()
+
+
+BETWEEN_SECONDS = 1.5
+"""Silence between two arrangements that are heard one after the other (assumed)."""
+
+
+def to_be_heard(arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing) -> Practice:
+    """The performance of some arrangements one after another; UnknownName for what they do not have."""
+    heard = [_chosen(one, hearing) for one in arrangements]
+    if hearing.bars or hearing.count_in or hearing.click or hearing.times > 1:
+        return _practised(heard, wishes, hearing)
+    return Practice(one_after_another([perform(one, wishes.how) for one in heard], BETWEEN_SECONDS))
+
+
+def _practised(arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing) -> Practice:
+    """Each section by itself, its bars counted in and repeated."""
+    rows: list[Practice] = []
+    for one in arrangements:
+        performance = perform(one, wishes.how)
+        for section in one.sections:
+            bars = bars_between(section, *hearing.bars) if hearing.bars else ()
+            if hearing.bars and not bars:
+                first, last = section.bars[0].number, section.bars[-1].number
+                raise UnknownName(
+                    f"{section.title.lower()} has no bars {'-'.join(hearing.bars)}",
+                    remedy=f"Its bars are {first} to {last}.",
+                )
+            rows.append(
+                practice(performance, section, bars, times=hearing.times, count_in=hearing.count_in,
+                         click=hearing.click)
+            )  # fmt: skip
+    return in_a_row(rows, 0.0 if hearing.count_in else BETWEEN_SECONDS)
+
+
+def _chosen(arrangement: Arrangement, hearing: Hearing) -> Arrangement:
+    """The sections and parts that are wanted, at the pace that is wanted."""
+    ids = {one if "-" in one or not one.isdigit() else f"verse-{one}" for one in hearing.sections}
+    have = [section.id for section in arrangement.sections]
+    for name in sorted(ids - set(have)):
+        raise UnknownName(f"there is no section {name}", remedy=f"There are {', '.join(have)}.")
+    sections = tuple(one for one in arrangement.sections if not ids or one.id in ids)
+    chosen = at_pace(replace(arrangement, sections=sections), hearing.per_cent)
+    chosen = only(chosen, hearing.only, hearing.without)
+    if not any(section.notes for section in chosen.sections):
+        raise UnknownName("nothing is left to be heard", remedy="Name other parts: what you chose has no notes here.")
+    return chosen
+
+
+def sound_kind(path: Path) -> None:
+    """UnknownName for a file ending that sound is not written to."""
+    from undersong.sound.listening import kind_of  # noqa: PLC0415  # as below
+
+    kind_of(path)
+
+
+def listen(
+    arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing, path: Path,
+    say: Callable[[str], None] = lambda _: None,
+) -> float:  # fmt: skip
+    """Write what is to be heard into a sound file (.flac, .wav, .ogg); its seconds."""
+    from undersong.sound.listening import write_sound  # noqa: PLC0415  # scipy and soundfile load only for sound
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+    from undersong.sound.tones import RATE  # noqa: PLC0415
+
+    heard = to_be_heard(arrangements, wishes, hearing)
+    for name in hearing.tremulants:
+        if wishes.organ.division(name) is None:
+            names = ", ".join(one.name for one in wishes.organ.divisions)
+            raise UnknownName(f"there is no division {name!r}", remedy=f"The organ has {names}.")
+    renderer = Renderer(heard.performance, wishes.organ, wishes.room, tremulants=hearing.tremulants)
+    write_sound(renderer, path, say, heard.clicks)
+    return renderer.length / RATE
 
 
 def file_name(title: str, taken: Sequence[str] = ()) -> str:
