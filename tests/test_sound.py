@@ -220,6 +220,15 @@ def test_barrons_targets() -> None:
         assert 10 * np.log10((1 / 14.3**2 + early) / late) == pytest.approx(wanted, abs=0.06)
 
 
+def test_both_ears_hear_the_same_bass() -> None:
+    """Coherence of the tail between the ears, 0.2 m apart: near 1 below 200 Hz, near 0 from 2 kHz (sin(kd)/kd)."""
+    heard = responses(Room(reverberation=bands_of(2.0)), PLACES[:1])[0].astype(float)[:, RATE // 5 :]
+    for low, high, least, most in ((60, 200, 0.85, 1.0), (2000, 8000, -0.15, 0.15)):
+        sections = signal.butter(4, (low, high), "bandpass", fs=RATE, output="sos")
+        one, two = signal.sosfiltfilt(sections, heard)
+        assert least <= np.corrcoef(one, two)[0, 1] <= most
+
+
 def test_a_room_of_her_own_size() -> None:
     """A chapel of 6 x 9 x 4 m and a cathedral of 30 x 90 x 25: the same reverberation, the cathedral less clear."""
     small = Room("chapel", bands_of(1.5), 20, 6, 9, 4)

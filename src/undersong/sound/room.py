@@ -193,7 +193,7 @@ def _tail(room: Room, size: int, seed: int) -> Samples:
     hertz = _frequencies(points)
     bands = sorted(room.reverberation)
     weights = _octave_bank(hertz, [band for band, _ in bands])
-    white = rfft(dice.standard_normal((2, points), np.float32))
+    white = _both_ears(rfft(dice.standard_normal((2, points), np.float32)), hertz)
     t = (np.arange(size) / RATE).astype(np.float32)
     total = np.zeros((2, size), np.float32)
     for (band, seconds), weight in zip(bands, weights, strict=True):
@@ -207,6 +207,16 @@ def _tail(room: Room, size: int, seed: int) -> Samples:
 
 def _frequencies(points: int) -> NDArray[np.float64]:
     return np.asarray(np.fft.rfftfreq(points, 1 / RATE), np.float64)
+
+
+def _both_ears(noise: NDArray[np.complex64], hertz: NDArray[np.float64]) -> NDArray[np.complex64]:
+    """Noise for two ears as alike as a diffuse field makes them: the same low down, independent high up.
+
+    Coherence sin(kd)/kd at a distance d (R. K. Cook and others, JASA 27, 1955; formula from memory).
+    """
+    coherence = np.sinc(2 * hertz * 2 * EAR_METRES / SPEED)
+    same, other = np.sqrt((1 + coherence) / 2), np.sqrt((1 - coherence) / 2)
+    return np.asarray(np.stack([same * noise[0] + other * noise[1], same * noise[0] - other * noise[1]]), np.complex64)
 
 
 def _octave_bank(hertz: NDArray[np.float64], centres: Sequence[int]) -> list[Samples]:
