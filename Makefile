@@ -26,6 +26,7 @@ bench: $(VENV)/ready-tests
 	-@$(BIN)/python bench/whole_job.py
 	@$(BIN)/python bench/reading.py
 	@$(BIN)/python bench/harmony.py
+	-@$(BIN)/python bench/sound.py
 
 sweep: $(VENV)/ready-tests
 	@mkdir -p sweep-results
