@@ -47,8 +47,10 @@ def piece() -> list[tuple[float, float, int, str, int]]:
             on = verse * (BEATS * BEAT + 1.8) + beat * BEAT
             step = scale[(beat * 3 + verse) % 7] + 12 * ((beat // 7) % 2)
             great, swell = (2 if beat % 5 == 4 else 3), (3, 2, 2, 3, 2)[beat % 5]
-            for voice in range(great):
-                notes.append((on, on + BEAT * 0.97, 60 + scale[(step + 2 * voice) % 7] + 3 * voice, "Great", verse))
+            notes += [
+                (on, on + BEAT * 0.97, 60 + scale[(step + 2 * voice) % 7] + 3 * voice, "Great", verse)
+                for voice in range(great)
+            ]
             for part in range(swell):
                 start = on + part * BEAT / swell
                 notes.append(
@@ -189,8 +191,8 @@ def measured(folder: Path, runs: int) -> dict[str, float | None]:
     whole, other = statistics.median(ours), statistics.median(theirs) if theirs else None
     return {
         "whole_cpu_s": round(whole, 3), "player_cpu_s": other and round(other, 3),
-        "whole_ratio": other and round(whole / other, 3), "warm_cpu_s": round(warm, 3), "cold_compute_s": round(cold, 3),
-        "warm_ratio": other and round(warm / other, 3), "peak_mb": round(peak),
+        "whole_ratio": other and round(whole / other, 3), "warm_cpu_s": round(warm, 3),
+        "cold_compute_s": round(cold, 3), "warm_ratio": other and round(warm / other, 3), "peak_mb": round(peak),
         "first_sound_s": round(statistics.median(one[1] for one in first), 3),
         "first_sound_cpu_s": round(statistics.median(one[0] for one in first), 3),
         "first_beside_imports": round(statistics.median(one[0] for one in first) / statistics.median(bare), 2),

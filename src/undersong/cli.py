@@ -844,6 +844,60 @@ def check_organ(names: tuple[str, ...], as_json: bool) -> int:
     return _ended(len(results), failed)
 
 
+@organ.command("hear-room")
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
+@JSON
+def hear_room(recordings: tuple[Path, ...], as_json: bool) -> int:
+    """Learn how long your church rings, from one or more recordings of a loud full chord cut off.
+
+    Draw the full organ, hold a chord of both hands and a pedal note for two seconds, let go at once, and record until
+    the church is silent; six chords are better than one. What is printed goes into your organ's file.
+    Ears first: stand in the nave, not at the pipes, and protect your hearing.
+    """
+    from undersong import workflow  # noqa: PLC0415
+
+    heard = workflow.hear_room(recordings)
+    if as_json:
+        click.echo(json.dumps({"format": 1, "reverberation": {str(band): value for band, value in heard.reverberation},
+                               "spread": round(heard.spread, 3), "expected_error": heard.expected_error}))  # fmt: skip
+        return DONE
+    bands = ", ".join(f"{band} = {value:g}" for band, value in heard.reverberation)
+    click.echo(f'[room]\nname = "heard"\nreverberation = {{ {bands} }}')
+    click.echo(f"# from {heard.count} recordings; to be expected: {heard.expected_error}")
+    if heard.count > 1:
+        click.echo(f"# they differ by {100 * heard.spread:.0f} % from one another")
+    return DONE
+
+
+@organ.command("hear-stop")
+@click.argument("stop")
+@click.argument("recordings", nargs=-1, required=True, metavar="KEY=RECORDING...")
+@click.option(
+    "--organ", "organ_name", default="two-manuals", metavar="NAME|FILE", help="For its pitch and temperament."
+)
+@JSON
+def hear_stop(stop: str, recordings: tuple[str, ...], organ_name: str, as_json: bool) -> int:
+    r"""Learn how bright a stop is, from recordings of held notes.
+
+    \b
+      undersong organ hear-stop "Oboe 8" C4=o1.wav D4=o2.wav E4=o3.wav F4=o4.wav G4=o5.wav
+
+    Five neighbouring keys at three places in the nave each (name a key again for another place) are good, one note is a
+    guess. What is printed goes among the stops of your organ's file. How loud the stop is you judge yourself (level).
+    """  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+
+    heard = workflow.hear_stop(stop, recordings, organ_name)
+    if as_json:
+        click.echo(json.dumps({"format": 1, "stop": stop, "slopes": list(heard.slopes),
+                               "levels_db": list(heard.levels_db), "expected_error": heard.expected_error}))  # fmt: skip
+        return DONE
+    slopes = ", ".join(f"{one:g}" for one in heard.slopes)
+    click.echo(f'{{ name = "{stop}", slopes = [{slopes}] }}')
+    click.echo(f"# from {heard.recordings} recordings of {heard.notes} keys; to be expected: {heard.expected_error}")
+    return DONE
+
+
 @cli.command()
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion(shell: str) -> int:

@@ -12,19 +12,22 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import NamedTemporaryFile
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
+from undersong.acoustics.stopnames import recognise
+from undersong.acoustics.temperament import key_hz
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.library.editsfile import add_edit, read_edits
+from undersong.library.organfile import find_organ
 from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Edits
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
-from undersong.model.organ import TWO_MANUALS, Organ
-from undersong.model.pitch import Interval, Key, interval_for
+from undersong.model.organ import TWO_MANUALS, Organ, Stop
+from undersong.model.pitch import Interval, Key, Pitch, interval_for
 from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS, Room
@@ -40,6 +43,9 @@ from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
+
+if TYPE_CHECKING:
+    from undersong.sound.recordings import HeardRoom, HeardStop
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 
@@ -380,6 +386,35 @@ def listen(
     renderer = Renderer(heard.performance, wishes.organ, wishes.room, tremulants=hearing.tremulants)
     write_sound(renderer, path, say, heard.clicks)
     return renderer.length / RATE
+
+
+def hear_room(paths: Sequence[Path]) -> HeardRoom:
+    """How long a room rings, from recordings of chords cut off."""
+    from undersong.sound import recordings  # noqa: PLC0415  # scipy and soundfile load only for sound
+
+    return recordings.hear_room([recordings.read_recording(path) for path in paths])
+
+
+def hear_stop(name: str, given: Sequence[str], organ_name: str) -> HeardStop:
+    """The spectrum of a stop from recordings given as `C4=file.wav`; UnknownName for a key or stop that is none."""
+    from undersong.sound import recordings  # noqa: PLC0415  # as above
+
+    organ, found = find_organ(organ_name), recognise(name)
+    if found is None or not found.feet:
+        raise UnknownName(f"the stop {name!r} is not known", remedy='Write its name with its length, as in "Oboe 8".')
+    pitch = float(Stop(found.name, found.feet, found.kind.family).pitch)
+    notes = []
+    for text in given:
+        key, equals, path = text.partition("=")
+        try:
+            number = Pitch.parse(key.strip()).midi
+        except ValueError:
+            number = -1
+        if not equals or number < 0:
+            raise UnknownName(f"{text!r} names no key and recording", remedy="Write C4=recording.wav for middle C.")
+        hertz = key_hz(number, organ.a4_hz, organ.temperament) * pitch
+        notes.append((recordings.read_recording(Path(path)), hertz))
+    return recordings.hear_stop(notes)
 
 
 def file_name(title: str, taken: Sequence[str] = ()) -> str:

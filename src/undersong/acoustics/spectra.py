@@ -16,7 +16,7 @@ breaks back because little is built above the top of a 2 foot rank; the Cornet's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import log2
@@ -97,8 +97,17 @@ _BY_FAMILY = {
 }  # fmt: skip
 
 
+@lru_cache(maxsize=1024)
 def spectrum_of(stop: Stop) -> Spectrum:
-    """The kind of pipes a stop has."""
+    """The kind of pipes a stop has, with the slopes of its own where they were recorded."""
+    kind = _kind_of(stop)
+    if len(stop.slopes) != 4:
+        return kind
+    s1, brk, s2, even = stop.slopes
+    return replace(kind, s1=s1, brk=brk, s2=s2, even=even, partials=max(kind.partials, 20))
+
+
+def _kind_of(stop: Stop) -> Spectrum:
     if stop.family == "principal" and feet_of(stop.feet) < UNISON_FEET:
         return SPECTRA["octave"]
     return SPECTRA[_BY_VARIETY.get((stop.family, stop.variety), _BY_FAMILY[stop.family])]

@@ -60,7 +60,9 @@ class Stop:
     """A stop: its name on the knob, length in feet as printed ("8", "2 2/3"), family, level 1 to 5.
 
     `lowest` and `highest` are the first and last key it speaks on, 0 where it goes as far as the keys;
-    `breaks` tells the ranks of a mixture where they are known.
+    `breaks` tells the ranks of a mixture where they are known, `slopes` the two lines of its spectrum as they were
+    heard (dB an octave, harmonic of the break, dB an octave, dB that
+    even harmonics lie higher).
     """
 
     name: str
@@ -72,6 +74,7 @@ class Stop:
     lowest: int = 0
     highest: int = 0
     breaks: tuple[Break, ...] = ()
+    slopes: tuple[float, ...] = ()
 
     def __str__(self) -> str:
         """As on a stop list: `Oboe 8`, `Mixture III`."""

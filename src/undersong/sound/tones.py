@@ -29,8 +29,8 @@ from undersong.acoustics.spectra import (
     DULL_SPEECH,
     HIGHEST_PARTIAL_HZ,
     QUICK_SPEECH,
-    SPECTRA,
     UPPER_SPEECH,
+    Spectrum,
     gain_db,
     ranks_of,
     spectrum_of,
@@ -153,7 +153,7 @@ def _partials(
     if highest < 1:
         return
     harmonics = np.arange(1, highest + 1)
-    levels = _levels(spectrum.name)[:highest] + gain_db(stop, pedal=pipes.pedal)
+    levels = _levels(spectrum)[:highest] + gain_db(stop, pedal=pipes.pedal)
     if scatter:
         levels = levels + SCATTER_DB * drawn[0][:highest]
     values = 10 ** (levels / 20) * np.exp(1j * drawn[1][:highest])
@@ -167,8 +167,7 @@ def _partials(
 
 
 @lru_cache(maxsize=32)
-def _levels(name: str) -> NDArray[np.float64]:
-    row = SPECTRA[name]
+def _levels(row: Spectrum) -> NDArray[np.float64]:
     return np.array([row.level_db(harmonic) for harmonic in range(1, row.partials + 1)])
 
 
