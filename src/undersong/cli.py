@@ -858,8 +858,9 @@ def hear_room(recordings: tuple[Path, ...], as_json: bool) -> int:
 
     heard = workflow.hear_room(recordings)
     if as_json:
-        click.echo(json.dumps({"format": 1, "reverberation": {str(band): value for band, value in heard.reverberation},
-                               "spread": round(heard.spread, 3), "expected_error": heard.expected_error}))  # fmt: skip
+        facts: dict[str, Any] = {"reverberation": {str(band): value for band, value in heard.reverberation}}
+        facts |= {"spread": round(heard.spread, 3), "expected_error": heard.expected_error}
+        click.echo(json.dumps({"format": 1, **facts}))
         return DONE
     bands = ", ".join(f"{band} = {value:g}" for band, value in heard.reverberation)
     click.echo(f'[room]\nname = "heard"\nreverberation = {{ {bands} }}')
@@ -889,8 +890,8 @@ def hear_stop(stop: str, recordings: tuple[str, ...], organ_name: str, as_json: 
 
     heard = workflow.hear_stop(stop, recordings, organ_name)
     if as_json:
-        click.echo(json.dumps({"format": 1, "stop": stop, "slopes": list(heard.slopes),
-                               "levels_db": list(heard.levels_db), "expected_error": heard.expected_error}))  # fmt: skip
+        facts = {"slopes": list(heard.slopes), "levels_db": list(heard.levels_db)}
+        click.echo(json.dumps({"format": 1, "stop": stop, **facts, "expected_error": heard.expected_error}))
         return DONE
     slopes = ", ".join(f"{one:g}" for one in heard.slopes)
     click.echo(f'{{ name = "{stop}", slopes = [{slopes}] }}')

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 from itertools import islice
 
 from undersong.acoustics.audibility import BURIED, CLEAR, level_wanted_db
+from undersong.acoustics.spectra import gain_db
 from undersong.model.accompaniment import Accompaniment, Arrangement, Registration
 from undersong.model.finding import Finding
 from undersong.model.organ import Organ
@@ -334,8 +335,7 @@ def _told(
         stops = "; ".join(_knobs(name, one, chosen) for name, one in chosen.items())
         yield tell(
             section, "too-soft", start, stops=stops, singers=console.singers, lacking=round(tried.lacking_db),
-            remedy="Draw what else the organ has, lay the verse out for both hands on the louder manual, or let fewer "
-            "sing it.",
+            remedy=_fuller(parts, organ, chosen),
         )  # fmt: skip
     for name, one in chosen.items():
         if not parts.pedal_solo and name != parts.pedal and not any(stop.pitch == 1 for _, stop in one.stops):
@@ -355,6 +355,14 @@ def _told(
                 names = " and ".join(name for name in chosen if console.side(name) == side)
                 yield tell(section, "stops-to-change", start, count=count, division=names,
                            remedy=f"Ask someone to draw them, or keep the stops of {console.begun[-1]}.")  # fmt: skip
+
+
+def _fuller(parts: _Parts, organ: Organ, chosen: Mapping[str, Choice]) -> str:
+    """What would make the whole stronger."""
+    if parts.solo in chosen:
+        loudest = max(organ.manuals, key=lambda one: sum(10 ** (gain_db(stop) / 10) for stop in one.working))
+        return f"Lay the verse out for both hands on {loudest.name}, or let fewer sing it."
+    return "Lay the verse out in full chords (as printed, or block), or let fewer sing it."
 
 
 def _clearer(sounds: Sounds, parts: _Parts, when: Sequence[Moment], organ: Organ, chosen: Mapping[str, Choice]) -> str:
