@@ -154,6 +154,16 @@ KINDS = _rows(
      "Solo the tune in this line, or play the part at its own pitch.", "R3; common practice, no source"),
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),
+    ("tune-buried", "soft", "the tune is hardly heard over {over} ({clarity} of 1; {wanted} is clear)",
+     "{remedy}", "partial loudness; threshold assumed"),
+    ("too-soft", "soft", "{stops} are too soft to lead {singers} singers (by {lacking} dB)",
+     "{remedy}", "build-up by number of singers; common practice, no source"),
+    ("no-unison", "soft", "{division} has no 8 foot stop that works, so everything sounds at another pitch",
+     "{remedy}", "R24; common practice, no source"),
+    ("pedal-balance", "soft", "the pedal's 16 foot tone is {how} beside the hands (by {by} dB)",
+     "{remedy}", "R24: within +3 and -6 dB; common practice, no source"),
+    ("stops-to-change", "soft", "{count} stops of {division} change before this verse, without pistons",
+     "{remedy}", "R26: two of a side in a gap; common practice, no source"),
     ("two-readings", "soft", "the guitarist's {thin} and the full {full} hold {two} and {one} together",
      "Let the guitar play the full chord there, or rest.", "a semitone on one beat; common practice, no source"),
 )  # fmt: skip
@@ -200,4 +210,4 @@ def finding(
 ) -> Finding:
     """A finding of a kind from the table; `facts` fill its sentence."""
     row = KINDS[kind]
-    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy)
+    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy.format(**facts))
