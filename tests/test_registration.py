@@ -349,4 +349,5 @@ def test_recipes_are_well_formed() -> None:
             assert 1 <= row.low <= row.high <= 5
             assert row.colour
             assert any(slot.pitch == 1 for slot in row.slots)
-    assert all(slot.pitch == 2 for row in PEDAL_SOLO for slot in row.slots)
+    for place, pitch in (("pedal", 2), ("pedal-8", 1)):
+        assert all(slot.pitch == pitch for row in PEDAL_SOLO[place] for slot in row.slots)

@@ -126,7 +126,8 @@ class _Parts:
     hands: tuple[str, ...]
     """The other keyboards under the hands."""
     pedal: str
-    pedal_solo: bool
+    pedal_solo: str
+    """The place of a tune in the feet, "" where they have the bass."""
     low: Mapping[str, int]
     """Lowest key used on each."""
 
@@ -142,7 +143,7 @@ def _parts(section: Accompaniment, organ: Organ) -> _Parts:
     solo = next((name for name in sorted(alone) if name != pedal), "")
     hands = tuple(name for name in low if name not in (solo, pedal) and organ.division(name) is not None)
     return _Parts(solo if hands else "", hands or ((solo,) if solo else ()), pedal if pedal in low else "",
-                  pedal in alone, low)  # fmt: skip
+                  section.tune if pedal in alone else "", low)  # fmt: skip
 
 
 def _ways(
@@ -168,7 +169,7 @@ def _pedal_ways(console: _Console, parts: _Parts, step: int, hands: Mapping[str,
     organ, low = console.organ, parts.low.get(parts.pedal, 36)
     manuals = [division.name for division in organ.manuals]
     if parts.pedal_solo:
-        return _ways(PEDAL_SOLO, console, parts.pedal, low, step, manuals)
+        return _ways(PEDAL_SOLO.get(parts.pedal_solo, PEDAL), console, parts.pedal, low, step, manuals)
     own = list(choices(PEDAL, organ, parts.pedal, low, step, manuals))
     bare = list(choices(PEDAL_COUPLED, organ, parts.pedal, low, step, manuals))
     coupled = [
@@ -301,7 +302,9 @@ def _said(parts: _Parts, chosen: Mapping[str, Choice], step: int) -> Registratio
             break
     if parts.pedal in chosen:
         feet = chosen[parts.pedal]
-        generic.append(f"pedal: {feet.name}" + (", no 16, uncoupled" if parts.pedal_solo else ""))
+        generic.append(
+            f"pedal: {feet.name}" + (", no 16, uncoupled" if parts.pedal_solo in ("pedal", "pedal-8") else "")
+        )
     order = [name for name in (parts.solo, *parts.hands, parts.pedal) if name in chosen]
     actual = tuple((name, _knobs(name, chosen[name], chosen)) for name in dict.fromkeys(order))
     drawn = tuple((name, chosen[name].names(name)) for name in dict.fromkeys(order))

@@ -65,6 +65,8 @@ class Unit:
     third: int = -1
     fifth: int = -1
     """Pitch classes of the main chord's root, third and fifth (-1: none), asked for at every candidate."""
+    bass_keys: tuple[int, ...] = ()
+    """All that the bass plays within it."""
     suspended: frozenset[int] = frozenset()
     """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
@@ -278,7 +280,8 @@ def _unit(
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
         root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
         fifth=fifth.name.pitch_class if fifth else -1,
-        suspended=slots[-1].allowed - main.chord.pitch_classes, guide=guide[0].midi if guide else -1,
+        bass_keys=tuple(note.midi for note in bass), suspended=slots[-1].allowed - main.chord.pitch_classes,
+        guide=guide[0].midi if guide else -1,
     )  # fmt: skip
 
 
