@@ -102,11 +102,11 @@ def _at_last_group(verse: WalkedVerse, start: Fraction, end: Fraction) -> int:
 
 
 def _first_downbeats(verse: WalkedVerse) -> set[Fraction]:
-    """The first bar line in each line: where a line that begins with a pickup really sets out."""
+    """The first bar line in each line after a pickup of half a bar at most: where it really sets out."""
     found = set()
     for line in verse.lines:
-        inside = [bar.start for bar in verse.bars if line.start <= bar.start < line.end]
-        found.update(inside[:1])
+        inside = [bar for bar in verse.bars if line.start <= bar.start < line.end]
+        found.update(bar.start for bar in inside[:1] if bar.start - line.start <= bar.length / 2)
     return found
 
 

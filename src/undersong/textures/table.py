@@ -133,7 +133,7 @@ TEXTURES: dict[str, Texture] = {
         ),
         Texture(
             "shared", "figure shared between the hands",
-            "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand goes on",
+            "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand answers",
             "a harmony, a tune that the feet can play, and a pace and a room for two notes to a chord",
             "figure", SHARED, two_hands=True,
             blurs=True, shortest_seconds=0.14,

@@ -265,6 +265,10 @@ def _unit(
         if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
             crossed = {hemiola.crossed for hemiola in ground.hemiolas}
             edges = [place for place in edges if place not in crossed or place in (start, end)]
+            if (
+                texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
+            ):  # the chord still comes after the feet
+                edges.insert(1, (start + end) / 2)
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
