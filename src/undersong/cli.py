@@ -377,6 +377,9 @@ TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
+USUAL_ORGAN, USUAL_ROOM = "two-manuals", "average"
+
+
 def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """The options by which she names her organ, her room and how she plays; `_placed_wishes` reads them."""
     for option in (
@@ -388,9 +391,9 @@ def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--character", type=click.Choice(["quiet", "usual", "festive"]), default="usual",
                      help="Makes the pace slower or faster where none is printed."),
         click.option("--singers", type=click.IntRange(0, 20_000), metavar="N", help="How many sing."),
-        click.option("--room", metavar="NAME|SECONDS|FILE", default="average", show_default=True,
+        click.option("--room", metavar="NAME|SECONDS|FILE", default=USUAL_ROOM, show_default=True,
                      help="dry, average, live, very-live, seconds of reverberation, or a file of yours."),
-        click.option("--organ", metavar="NAME|FILE", default="two-manuals", show_default=True,
+        click.option("--organ", metavar="NAME|FILE", default=USUAL_ORGAN, show_default=True,
                      help="Your organ: a ready-made one (undersong organ list) or a file of yours."),
     ):  # fmt: skip
         command = option(command)
@@ -404,13 +407,14 @@ def _placed_wishes(given: dict[str, Any]) -> dict[str, Any]:
     """Names of organ, room and touch turned into what they mean."""
     from fractions import Fraction  # noqa: PLC0415
 
-    from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415
     from undersong.performing.touch import Touch  # noqa: PLC0415
 
     rest = {name: value for name, value in given.items() if name not in ("organ", "room", "singers", "touch", "hold")}
+    if given["organ"] != USUAL_ORGAN or given["room"] != USUAL_ROOM or given["singers"] is not None:
+        from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415  # most take the usual ones
+
+        rest |= {"organ": find_organ(given["organ"]), "room": find_room(given["room"], given["singers"])}
     return rest | {
-        "organ": find_organ(given["organ"]),
-        "room": find_room(given["room"], given["singers"]),
         "touch": Touch(dip_db=DIPS[given["touch"]], hold_beats=Fraction(given["hold"])),
     }
 
