@@ -220,7 +220,7 @@ def _registered(
     section: Accompaniment, console: _Console, step: int, *, men: bool
 ) -> tuple[Registration, list[Finding]]:
     parts, when = _parts(section, console.organ), moments(section)
-    hands = sorted(_combinations(section, parts, when, console, step, men=men), key=lambda one: one.cost)[:WITH_FEET]
+    hands = _clearest(_combinations(section, parts, when, console, step, men=men), parts, when, console)
     whole = (
         _with_feet(parts, when, console, one, feet, rank)
         for one in hands
@@ -277,10 +277,9 @@ def _tried(
 ) -> _Tried:  # fmt: skip
     sounds = _sounds(console.organ, chosen)
     leads_db = max(sounds.level_db(when), sounds.level_db(when, tune_only=True) + TUNE_LEADS_DB)
-    clear, lacking = sounds.clarity(when) if parts.solo in chosen else 1.0, wanted_db - leads_db
+    lacking = wanted_db - leads_db
     cost = float(rank) + sum(2 * abs(one.step - step) for one in chosen.values())
     if parts.solo in chosen:
-        cost += 60 * max(0.0, CLEAR - clear)
         cost += 4 * max(0.0, 1 - sounds.weaker_db(when))
         others = [one for name, one in chosen.items() if name != parts.solo]
         cost += 3 * sum(one.colour == chosen[parts.solo].colour for one in others)
@@ -289,7 +288,21 @@ def _tried(
     if not console.organ.pistons:
         over = sum(max(0, count - MOST_STOPS_OF_A_SIDE) for count in console.changes(chosen).values())
         cost += 12 * over
-    return _Tried(cost, chosen, clear, lacking, None)
+    return _Tried(cost, chosen, 1.0, lacking, None)
+
+
+def _clearest(tried: Iterable[_Tried], parts: _Parts, when: Sequence[Moment], console: _Console) -> list[_Tried]:
+    """The cheapest combinations once it counts how clear the tune is; those that cannot be among them are not heard."""
+    best: list[_Tried] = []
+    for one in sorted(tried, key=lambda one: one.cost):
+        if len(best) == WITH_FEET and one.cost >= best[-1].cost:
+            break
+        heard = one
+        if parts.solo in one.chosen:
+            clear = _sounds(console.organ, one.chosen).clarity(when)
+            heard = replace(one, cost=one.cost + 60 * max(0.0, CLEAR - clear), clarity=clear)
+        best = sorted([*best, heard], key=lambda one: one.cost)[:WITH_FEET]
+    return best
 
 
 def _with_feet(
