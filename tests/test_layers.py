@@ -29,7 +29,6 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 FOREIGN = {
     "acoustics": {"numpy"},
     "harmony": {"numpy"},
-    "registration": {"numpy"},
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},
     "sound": {"numpy", "scipy", "soundfile"},

@@ -14,15 +14,12 @@ from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Self
 
-from undersong.acoustics.stopnames import recognise
-from undersong.acoustics.temperament import key_hz
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.harmony.players import Thinned, Unit
 from undersong.library.editsfile import add_edit, read_edits
-from undersong.library.organfile import find_organ
 from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Edits
 from undersong.model.harmony import Harmony
@@ -404,7 +401,10 @@ def hear_room(paths: Sequence[Path]) -> HeardRoom:
 
 def hear_stop(name: str, given: Sequence[str], organ_name: str) -> HeardStop:
     """The spectrum of a stop from recordings given as `C4=file.wav`; UnknownName for a key or stop that is none."""
-    from undersong.sound import recordings  # noqa: PLC0415  # as above
+    from undersong.acoustics.stopnames import recognise  # noqa: PLC0415  # as above
+    from undersong.acoustics.temperament import key_hz  # noqa: PLC0415
+    from undersong.library.organfile import find_organ  # noqa: PLC0415
+    from undersong.sound import recordings  # noqa: PLC0415
 
     organ, found = find_organ(organ_name), recognise(name)
     if found is None or not found.feet:

@@ -103,7 +103,7 @@ def _at_last_group(verse: WalkedVerse, start: Fraction, end: Fraction) -> int:
 
 def _first_downbeats(verse: WalkedVerse) -> set[Fraction]:
     """The first bar line in each line after a pickup of half a bar at most: where it really sets out."""
-    found = set()
+    found: set[Fraction] = set()
     for line in verse.lines:
         inside = [bar for bar in verse.bars if line.start <= bar.start < line.end]
         found.update(bar.start for bar in inside[:1] if bar.start - line.start <= bar.length / 2)
