@@ -9,7 +9,8 @@ import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Self
@@ -18,21 +19,29 @@ from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
+from undersong.library.amending import amended
 from undersong.library.editsfile import add_edit, read_edits
+from undersong.library.shelf import Changed, Kept, NotHere, Shelf, home, with_chord, without_chord
 from undersong.model.accompaniment import Arrangement
-from undersong.model.edits import NO_EDITS, Edits
-from undersong.model.harmony import Harmony
+from undersong.model.edits import NO_EDITS, Amendments, Edit, Edits
+from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
-from undersong.model.pitch import Interval, Key, interval_for
-from undersong.model.plan import TunePlace
+from undersong.model.pitch import Interval, Key, Pitch, interval_for
+from undersong.model.plan import Plan, TunePlace
 from undersong.model.player import MEDIUM, Player
+from undersong.model.symbol import parse_symbol
+from undersong.model.time import Time
+from undersong.model.tune import Symbol
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
+
+__all__ = ["Changed", "Kept", "NotHere", "Shelf", "home", "with_chord", "without_chord"]
+"""What the doors use of the library; everything else of this module is its own."""
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 
@@ -133,14 +142,18 @@ def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
     harmony = harmonise(hymn, edits).harmony
+    return arrange(hymn, harmony, plan_for(hymn, harmony, wishes), wishes.organ, wishes.player)
+
+
+def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
+    """The plan that her wishes leave to the program; UnknownName for a verse or key that does not exist."""
     signature = hymn.tune.bars[0].key
     if wishes.key:
         interval = interval_to(harmony.key, wishes.key, _compass(hymn), signature)
     else:
         interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
-    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
-    return arrange(hymn, harmony, plan, wishes.organ, wishes.player)
+    return default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
 
 
 def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
@@ -191,6 +204,14 @@ def _compass(hymn: Hymn) -> tuple[int, int]:
     return min(keys), max(keys)
 
 
+def midi_of(arrangement: Arrangement) -> bytes:
+    """The arrangement as a MIDI file."""
+    from undersong.performing import perform  # noqa: PLC0415  # pages alone do without
+    from undersong.writing.midi import midi_file  # noqa: PLC0415
+
+    return midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
+
+
 @dataclass(frozen=True, slots=True)
 class Output:
     """Where and how the results are written."""
@@ -236,11 +257,8 @@ class Writer:
             say("writing the exchange file")
             made[f"{name}.musicxml"] = exchange_file(arrangement)
         if "midi" in formats:
-            from undersong.performing import perform  # noqa: PLC0415  # pages alone do without
-            from undersong.writing.midi import midi_file  # noqa: PLC0415
-
             say("writing MIDI")
-            made[f"{name}.mid"] = midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
+            made[f"{name}.mid"] = midi_of(arrangement)
         if {"pdf", "svg"} & set(formats):
             made.update(self._pages(arrangement, name, say))
         return _put(self.output.folder, made)
@@ -299,3 +317,92 @@ def _put(folder: Path, made: dict[str, bytes]) -> list[Path]:
         for temporary, _ in waiting:
             temporary.unlink(missing_ok=True)
     return [place for _, place in waiting]
+
+
+# ------------------------------------------------------------------------- what the page in the browser asks for
+
+
+@dataclass(frozen=True, slots=True)
+class HymnPage:
+    """A hymn as a page to be engraved: its chords over it, where lines begin, and the chords in the page's order."""
+
+    music: bytes
+    lines: tuple[Fraction, ...]
+    spans: tuple[ChordSpan, ...]
+
+
+def hymn_with_chords(hymn: Hymn, harmony: Harmony) -> HymnPage:
+    """The hymn with its chords over it, as they are the first time through. CannotWrite if it cannot be set."""
+    from undersong.writing.hymnfile import hymn_file  # noqa: PLC0415  # as above
+
+    printed = {one.onset: one.text for one in hymn.tune.symbols}
+    spans = tuple(span for span in harmony.spans if not span.passes or 1 in span.passes)
+    symbols = tuple(
+        Symbol(span.onset, span.chord, printed.get(span.onset, "") if span.origin == "printed" else "")
+        for span in spans
+    )
+    shown = replace(hymn, tune=replace(hymn.tune, symbols=symbols))
+    return HymnPage(hymn_file(shown), tuple(line.onset for line in hymn.tune.lines), spans)
+
+
+def amend(hymn: Hymn, amendments: Amendments) -> Hymn:
+    """The hymn with what she put right in its reading."""
+    return amended(hymn, amendments)
+
+
+def told_of_midi(amendments: Amendments) -> MidiOptions:
+    """What she told of a MIDI file; UnknownName if it cannot be understood."""
+    try:
+        return MidiOptions(
+            time=Time.parse(amendments.time) if amendments.time else None,
+            key=Key.parse(amendments.key) if amendments.key else None,
+            pickup=Fraction(amendments.pickup) if amendments.pickup else None,
+        )
+    except (ValueError, ZeroDivisionError) as fault:
+        raise UnknownName(
+            str(fault), remedy="Write a time such as 3/4, a key such as Eb, a pickup in beats."
+        ) from fault
+
+
+def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[Edit, Key]:
+    """Her chord at a place as an edit, and the key it is written in; UnknownName if it cannot be understood."""
+    key = analyse(hymn).key
+    try:
+        return chord_edit(hymn.tune, key, bar, Fraction(beat), times, parse_symbol(text)), key
+    except (ValueError, ZeroDivisionError) as fault:
+        raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
+
+
+def lay_out_plan(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Player) -> Arrangement:
+    """A hymn laid out by a plan of hers."""
+    return arrange(hymn, harmony, plan, organ, player)
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleKey:
+    """A key the hymn may be played in: the tune's lowest and highest note there, and whether people can sing it."""
+
+    name: str
+    transpose: Interval
+    low: Pitch
+    high: Pitch
+    suits: bool
+    printed: bool
+
+
+def possible_keys(hymn: Hymn, harmony: Harmony) -> tuple[PossibleKey, ...]:
+    """Every key within a fourth of the printed one, highest first."""
+    signature = hymn.tune.bars[0].key
+    notes = sorted((note.pitch for note in hymn.tune.tune_voice.notes), key=lambda pitch: pitch.midi)
+    found = []
+    for way in range(5, -6, -1):
+        interval = interval_for(signature, way)
+        low, high = notes[0].transposed(interval), notes[-1].transposed(interval)
+        suits = low.midi >= LOWEST_SUNG and high.midi <= HIGHEST_SUNG
+        found.append(PossibleKey(str(harmony.key.transposed(interval)), interval, low, high, suits, way == 0))
+    return tuple(found)
+
+
+def play_it_in(plan: Plan, key: PossibleKey) -> Plan:
+    """The plan in another key."""
+    return replace(plan, transpose=key.transpose)

@@ -229,19 +229,26 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
     after = arrangement.sections[index + 1] if index + 1 < len(arrangement.sections) else None
     if not systems.get(section.id):
         raise CannotEngrave(f"{section_name(section)} has no engraved systems", place=section_name(section))
-    is_verse = section.kind == "verse" and section.verse is not None
     gap = gap_between(section, after, arrangement.plan.gap_beats) if after else NO_GAP
+    return {
+        **heading(arrangement, section),
+        "systems": [system.svg for system in systems[section.id]],
+        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
+        "gap_words": _gap_words(gap, section.pace.beat),
+        "next": _next(section, after) if after else "",
+        "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
+    }
+
+
+def heading(arrangement: Arrangement, section: Accompaniment) -> dict[str, Any]:
+    """What stands over a section: its number or name, first words, who sings, hand to division, texture and stops."""
+    is_verse = section.kind == "verse" and section.verse is not None
     return {
         "number": str(section.verse) if is_verse else section_name(section),
         "words": first_words(section),
         "who": _who(section, arrangement.plan.verses),
         "hands": _hands(section),
         "about": _about(_texture(section), _registration(section)),
-        "systems": [system.svg for system in systems[section.id]],
-        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
-        "gap_words": _gap_words(gap, section.pace.beat),
-        "next": _next(section, after) if after else "",
-        "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
     }
 
 
@@ -320,6 +327,7 @@ class Mark:
     sign: str
     text: str
     notes: tuple[str, ...]
+    found: tuple[Finding, ...] = ()
 
 
 UNPRINTED = ("parallels",)
@@ -338,7 +346,12 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     if len(groups) > MOST_MARKS:
         groups = _grouped(found, lambda one: (one.kind, one.message if one.weight != "soft" else ""))
     return tuple(
-        Mark(f"({number})", _explained(group), tuple(dict.fromkeys(one.notes[0] for one in group if one.notes)))
+        Mark(
+            f"({number})",
+            _explained(group),
+            tuple(dict.fromkeys(one.notes[0] for one in group if one.notes)),
+            tuple(group),
+        )
         for number, group in enumerate(groups, 1)
     )
 
