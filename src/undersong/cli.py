@@ -39,6 +39,7 @@ Examples:
   undersong arrange hymn.mxl -o pages --texture broken,alberti
   undersong arrange *.musicxml -o sunday --key F --large
   undersong demo
+  undersong open
 """
 
 
@@ -544,6 +545,31 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
 
     output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
     return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+
+
+@cli.command(name="open")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port on this machine. [default: one that is free]")
+@click.option("--no-browser", is_flag=True, help="Do not open the browser; say where the page is.")
+@click.option("--lan", is_flag=True, help="Also answer a tablet in the same network, which needs a code shown here.")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for your hymns. [default: Undersong in your documents]",
+)
+def open_page(port: int | None, no_browser: bool, lan: bool, folder: Path | None) -> int:
+    """Open Undersong in the browser: a page of its own for each hymn.
+
+    It runs on this machine alone and fetches nothing from elsewhere. Your hymns are kept in a plain folder.
+    """  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.web.serve import serve  # noqa: PLC0415
+
+    try:
+        serve(folder or workflow.home(), port, lan=lan, browser=not no_browser, say=_say)
+    except KeyboardInterrupt:
+        _say("Undersong is closed. Everything you changed is kept.")
+        return INTERRUPTED
+    return DONE
 
 
 @cli.command()
