@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import resource
 import statistics
 import sys
@@ -19,6 +20,8 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does
 
 SHARE = 0.1
 MEGABYTES = 200.0

@@ -20,24 +20,20 @@ Run as `python sweeps/chorales.py [--count N] [--seed S] [--state FILE] [--jobs 
 
 from __future__ import annotations
 
-import argparse
-import json
 import random
-import signal
 import sys
 import tempfile
-import traceback
 import warnings
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from running import kept, last_lines, share, sweep_parser, work_through
 from stamp import stamp
 
 import witness
@@ -137,7 +133,7 @@ def one_file(path: Path, mark: str, witnessed: bool) -> Result:
             result.cases = [Case(one, place, refused=[f"not read: {failure}"]) for one, place in _asked()]
             return result
         except Exception:  # noqa: BLE001 - counted and told
-            told = _last_lines()
+            told = last_lines()
             result.cases = [Case(one, place, failure=told) for one, place in _asked()]
             return result
         expected = _expected(score, hymn, result) if witnessed else None
@@ -160,10 +156,6 @@ def _asked() -> Iterator[tuple[str, TunePlace]]:
             yield texture, place
 
 
-def _last_lines() -> str:
-    return " | ".join(line.strip() for line in traceback.format_exc().strip().splitlines()[-5:])
-
-
 def one_case(hymn: Hymn, texture: str, place: TunePlace, expected: list[witness.Expected] | None) -> Case:
     """Lay out, write, validate, and let the witness look where something is expected."""
     case = Case(texture, place)
@@ -178,7 +170,7 @@ def one_case(hymn: Hymn, texture: str, place: TunePlace, expected: list[witness.
     except UndersongError as failure:
         case.refused.append(str(failure))
     except Exception:  # noqa: BLE001 - counted and told
-        case.failure = _last_lines()
+        case.failure = last_lines()
     return case
 
 
@@ -220,54 +212,9 @@ def _witnessed(arrangement: Arrangement, data: bytes, expected: list[witness.Exp
     return witness.faults(data, one_manual=manuals, expected=wanted)
 
 
-# -- all files -------------------------------------------------------------------------------------
-
-
-def kept(state: Path | None, mark: str) -> dict[str, Result]:
-    """Results of a former run that still hold; a line cut off in writing is passed over."""
-    found: dict[str, Result] = {}
-    if state is None or not state.exists():
-        return found
-    for line in state.read_text(encoding="utf-8").splitlines():
-        try:
-            told = json.loads(line)
-            result = Result(**{**told, "cases": [Case(**case) for case in told["cases"]]})
-        except (ValueError, TypeError, KeyError):
-            continue
-        if result.stamp == mark:
-            found[result.file] = result
-    return found
-
-
-def sweep(
-    work: dict[Path, bool], mark: str, state: Path | None, jobs: int, results: dict[str, Result]
-) -> Iterator[Result]:
-    """Do what is not done yet; each result is written to the state file as soon as it is there."""
-    todo = {
-        path: look
-        for path, look in work.items()
-        if path.name not in results or (look and not results[path.name].witnessed and not results[path.name].left_out)
-    }
-    run = partial(one_file, mark=mark)
-    for result in _in_turn(run, todo) if jobs == 1 else _side_by_side(run, todo, jobs):
-        if state is not None:
-            with state.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(asdict(result), ensure_ascii=False) + "\n")
-        yield result
-
-
-def _in_turn(run: partial[Result], todo: dict[Path, bool]) -> Iterator[Result]:
-    for path, look in todo.items():
-        yield run(path, witnessed=look)
-
-
-def _side_by_side(run: partial[Result], todo: dict[Path, bool], jobs: int) -> Iterator[Result]:
-    pool = ProcessPoolExecutor(jobs, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
-    try:
-        for done in as_completed([pool.submit(run, path, witnessed=look) for path, look in todo.items()]):
-            yield done.result()
-    finally:
-        pool.shutdown(cancel_futures=True)
+def revived(told: dict[str, Any]) -> Result:
+    """A result as the state file keeps it."""
+    return Result(**{**told, "cases": [Case(**case) for case in told["cases"]]})
 
 
 # -- the table -------------------------------------------------------------------------------------
@@ -321,7 +268,7 @@ def broken_bars(table: list[Row]) -> list[str]:
     """The bars that are not met."""
     both = [row for row in table if row.tune == "both"]
     found = [
-        f"{row.texture}: {_share(row.served, row.cases)} served, {SERVED_LEAST[row.texture]:.0%} wanted"
+        f"{row.texture}: {share(row.served, row.cases)} served, {SERVED_LEAST[row.texture]:.0%} wanted"
         for row in both
         if row.served < SERVED_LEAST[row.texture] * row.cases
     ]
@@ -330,7 +277,7 @@ def broken_bars(table: list[Row]) -> list[str]:
     if not cases:
         return ["no case was run"]
     if refused > REFUSED_MOST * cases:
-        found.append(f"{_share(refused, cases)} refused, at most {REFUSED_MOST:.0%} wanted")
+        found.append(f"{share(refused, cases)} refused, at most {REFUSED_MOST:.0%} wanted")
     for what in ("hard", "invalid", "contradicted", "failures"):
         count = sum(getattr(row, what) for row in both)
         if count:
@@ -347,10 +294,6 @@ def unseen(chorales: list[Result]) -> list[str]:
     return [f"the witness walked {walked} of {len(asked)} chorales, {WITNESS_LEAST:.0%} wanted"]
 
 
-def _share(part: int, whole: int) -> str:
-    return f"{part / whole:.1%}" if whole else "-"
-
-
 def report(results: list[Result], *, whole: bool = True) -> tuple[str, bool]:
     """The whole report as text, and whether every bar is met; a sweep that was stopped is not judged."""
     table = rows(results)
@@ -363,8 +306,8 @@ def report(results: list[Result], *, whole: bool = True) -> tuple[str, bool]:
                       "witness", "against", "failed")]  # fmt: skip
     out += [
         _line(
-            row.texture, row.tune, row.cases, _share(row.served, row.cases), _share(row.refused, row.cases),
-            _share(row.lines - row.lines_fallen, row.lines), row.hard, row.soft, row.invalid,
+            row.texture, row.tune, row.cases, share(row.served, row.cases), share(row.refused, row.cases),
+            share(row.lines - row.lines_fallen, row.lines), row.hard, row.soft, row.invalid,
             row.witnessed, row.contradicted, row.failures,
         )
         for row in table
@@ -429,11 +372,7 @@ def _told(results: list[Result]) -> Iterator[str]:
 
 def main(arguments: list[str] | None = None) -> int:
     """0 when every bar is met, 1 when one is not, 130 when stopped."""
-    parser = argparse.ArgumentParser(description="lay out every four-part chorale of the music21 corpus")
-    parser.add_argument("--count", type=int, default=0, help="only so many files, drawn by the seed")
-    parser.add_argument("--seed", type=int, default=1, help="draws files and those for the witness (default 1)")
-    parser.add_argument("--state", type=Path, help="file that keeps the results, to go on after a stop")
-    parser.add_argument("--jobs", type=int, default=2, help="processes side by side (default 2)")
+    parser = sweep_parser("lay out every four-part chorale of the music21 corpus")
     parser.add_argument("--full", action="store_true", help="let the witness look at every case, not at a tenth")
     options = parser.parse_args(arguments)
     draw = random.Random(options.seed)
@@ -441,11 +380,17 @@ def main(arguments: list[str] | None = None) -> int:
     if options.count:
         files = sorted(draw.sample(files, min(options.count, len(files))))
     looked_at = set(files if options.full else draw.sample(files, -(-len(files) // WITNESSED)))
-    if options.state is not None:
-        options.state.parent.mkdir(parents=True, exist_ok=True)
     mark = stamp(Path(__file__), Path(witness.__file__), Path(xsd.__file__))
-    results = kept(options.state, mark)
-    done, stopped = _run({path: path in looked_at for path in files}, mark, options.state, options.jobs, results)
+    results = kept(options.state, mark, revived)
+    stopped = work_through(
+        {
+            path.name: partial(one_file, path, mark, path in looked_at)
+            for path in files
+            if path.name not in results or (path in looked_at and _unseen_yet(results[path.name]))
+        },
+        results, options.state, options.jobs,
+    )  # fmt: skip
+    done = [results[name] for name in sorted({path.name for path in files} & results.keys())]
     text, met = report(done, whole=not stopped)
     print(text)
     if stopped:
@@ -454,24 +399,8 @@ def main(arguments: list[str] | None = None) -> int:
     return 0 if met else 1
 
 
-def _run(
-    work: dict[Path, bool], mark: str, state: Path | None, jobs: int, results: dict[str, Result]
-) -> tuple[list[Result], bool]:
-    """Run the sweep under a progress line; what is done, and whether it was stopped."""
-    terminal = sys.stderr.isatty()
-    names = {path.name for path in work}
-    stopped = False
-    try:
-        for result in sweep(work, mark, state, max(1, jobs), results):
-            results[result.file] = result
-            if terminal:
-                done = len(names & results.keys())
-                print(f"\r{done} of {len(names)}  {result.file:<30}", end="", file=sys.stderr, flush=True)
-    except KeyboardInterrupt:
-        stopped = True
-    if terminal:
-        print("\r" + " " * 50 + "\r", end="", file=sys.stderr)
-    return [results[name] for name in sorted(names & results.keys())], stopped
+def _unseen_yet(result: Result) -> bool:
+    return not result.witnessed and not result.left_out
 
 
 if __name__ == "__main__":

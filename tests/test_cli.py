@@ -17,8 +17,10 @@ import pytest
 from click.testing import CliRunner
 
 from printed import Printed, page
-from undersong.cli import FORMAT_NAMES, TEXTURE_NAMES, cli, main
+from undersong.cli import FORMAT_NAMES, PATTERN_NAMES, TEXTURE_NAMES, TUNE_PLACES, cli, main
 from undersong.demo import hymn_files
+from undersong.textures.patterns import PATTERNS
+from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.workflow import FORMATS, file_name
 
@@ -57,6 +59,8 @@ def test_help_teaches() -> None:
 def test_names_of_the_door_are_those_of_the_house() -> None:
     """The quick door keeps no list that differs from the tables."""
     assert tuple(TEXTURES) == TEXTURE_NAMES
+    assert tuple(PATTERNS) == PATTERN_NAMES
+    assert tuple(PLACES) == TUNE_PLACES
     assert FORMATS == FORMAT_NAMES
 
 

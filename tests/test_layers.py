@@ -29,6 +29,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 command line starts the page (`undersong open`); the page never knows the command line."""
 
 FOREIGN = {
+    "acoustics": {"numpy"},
     "harmony": {"numpy"},
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},

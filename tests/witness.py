@@ -77,6 +77,10 @@ class Section:
     """Where the staves' first voices do not fill the bar."""
     odd: tuple[str, ...]
     """Bars that do not have the length of their time signature."""
+    grid: tuple[tuple[Fraction, int, Fraction], ...] = ()
+    """For each bar its beat's length, its time signature's number of beats, and where in a full bar it begins."""
+    breaths: tuple[Fraction, ...] = ()
+    """Ends of the notes that bear a breath mark."""
 
     def place(self, start: Fraction) -> str:
         """`Verse 2, bar 7, 1 1/2 quarters in`."""
@@ -171,12 +175,16 @@ def _section(columns: Sequence[Sequence[Any]]) -> Section:
     chords: list[tuple[Fraction, Any]] = []
     unfilled: list[str] = []
     full: list[Fraction] = []
+    signatures: list[Any] = []
+    breaths: set[Fraction] = set()
     times = [bar.timeSignature for bar in columns[0] if bar.timeSignature is not None]
     keys = [bar.keySignature for bar in columns[0] if bar.keySignature is not None]
     wanted = _exact(times[0].barDuration.quarterLength) if times else Fraction(0)
+    signature = times[0] if times else None
     for column in columns:
         if column[0].timeSignature is not None:
-            wanted = _exact(column[0].timeSignature.barDuration.quarterLength)
+            signature = column[0].timeSignature
+            wanted = _exact(signature.barDuration.quarterLength)
         number = f"{column[0].number}{column[0].numberSuffix or ''}"
         lengths = []
         for limb, bar in zip(LIMBS, column, strict=True):
@@ -187,6 +195,7 @@ def _section(columns: Sequence[Sequence[Any]]) -> Section:
                 unfilled.append(f"{name}, bar {number}: the {limb}'s first voice {gap}")
             for index, voice in enumerate(voices):
                 heads.extend(_heads(voice, start, limb, index, number))
+                breaths.update(_breaths(voice, start))
             if limb == "right":
                 words.extend(_lyrics(voices[0], start))
                 chords.extend((start + _exact(one.offset), one) for one in _symbols(bar))
@@ -203,13 +212,15 @@ def _section(columns: Sequence[Sequence[Any]]) -> Section:
         )
         bars.append((number, start, length))
         full.append(wanted)
+        signatures.append(signature)
         start += length
     return Section(
         name, start, tuple(bars), _exact(times[0].beatDuration.quarterLength) if times else Fraction(1),
         _tonic(keys[0]) if keys else 0, _tune_of(heads), tuple(sorted(words)),
         tuple(sorted(_named(at, one) for at, one in chords)),
         tuple(sorted((_realised(at, one) for at, one in chords), key=lambda one: one[0])),
-        _pressed(heads), tuple(unfilled), tuple(_odd_bars(name, bars, full)),
+        _pressed(heads), tuple(unfilled), tuple(_odd_bars(name, bars, full)), tuple(_grid(bars, signatures)),
+        tuple(sorted(breaths)),
     )  # fmt: skip
 
 
@@ -254,6 +265,27 @@ def _odd_bars(name: str, bars: Sequence[tuple[str, Fraction, Fraction]], full: S
         beside = index in (0, len(bars) - 1) or short[index - 1] or short[index + 1]
         if length > full[index] or (short[index] and not beside):
             yield f"{name}, bar {number}: {length} quarters, {full[index]} wanted"
+
+
+def _grid(
+    bars: Sequence[tuple[str, Fraction, Fraction]], signatures: Sequence[Any]
+) -> Iterator[tuple[Fraction, int, Fraction]]:
+    """Beats of each bar; a pickup is the end of a full bar, and a bar cut in two is counted on."""
+    before = Fraction(0)
+    for index, ((_, _, length), signature) in enumerate(zip(bars, signatures, strict=True)):
+        if signature is None:
+            yield length, 1, Fraction(0)
+            continue
+        full = _exact(signature.barDuration.quarterLength)
+        inside = full - length if index == 0 and length < full else before if before + length <= full else Fraction(0)
+        yield _exact(signature.beatDuration.quarterLength), int(signature.beatCount), inside
+        before = inside + length if inside + length < full else Fraction(0)
+
+
+def _breaths(voice: Any, begin: Fraction) -> Iterator[Fraction]:
+    for one in _sounding(voice):
+        if any("BreathMark" in mark.classes for mark in one.articulations):
+            yield begin + _exact(one.offset) + _exact(one.duration.quarterLength)
 
 
 def _heads(voice: Any, begin: Fraction, limb: str, index: int, number: str) -> Iterator[_Head]:
@@ -458,7 +490,7 @@ def expected_of(score: Any, verses: Sequence[int] = (), *, chords: bool = False)
     hymnals, no source). Chords are compared only when asked for.
     """
     walked = _walked(score.parts[0])
-    tune = _tune_of(_walked_heads(walked))
+    tune = walked_voice(score.parts[0], walked)
     symbols = tuple(_walked_chords(walked)) if chords else None
     lengths = tuple(_length(bar) for _, bar, _ in walked)
     lines = max((len(_lyric_lines(bar)) for _, bar, _ in walked), default=0)
@@ -468,6 +500,11 @@ def expected_of(score: Any, verses: Sequence[int] = (), *, chords: bool = False)
         Expected(tune, tuple(_walked_words(walked, index, len(verses))), symbols, lengths)
         for index in range(len(verses))
     ]
+
+
+def walked_voice(part: Any, walked: Iterable[tuple[Fraction, Any, tuple[int, int]]] = ()) -> tuple[TuneNote, ...]:
+    """The highest notes of a part's first voice along its repeats, ties merged."""
+    return _tune_of(_walked_heads(walked or _walked(part)))
 
 
 def _walked(part: Any) -> list[tuple[Fraction, Any, tuple[int, int]]]:

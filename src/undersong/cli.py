@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from undersong.model.accompaniment import Arrangement
     from undersong.model.finding import Finding
     from undersong.model.hymn import Hymn
+    from undersong.model.organ import Division, Organ
     from undersong.reading.midi_options import MidiOptions
 
 DONE, SOME_FAILED, WRONG_USAGE, NOTHING_DONE, INTERRUPTED = 0, 1, 2, 3, 130
@@ -370,10 +371,12 @@ def _names(known: Sequence[str]) -> Callable[[click.Context, click.Parameter, Se
 
 
 TEXTURE_NAMES = (
-    "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "drone", "unison",
-    "two-voices",
+    "as-printed", "soloed", "block", "broken", "alberti", "held", "bass-and-chord", "strummed", "shared",
+    "counter-line", "descant", "drone", "unison", "two-voices", "three-voices",
 )  # fmt: skip
-TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal")
+PATTERN_NAMES = ("up-and-back", "falling", "rolling", "low-and-pair", "slow", "triplets", "flowing")
+TEXTURES_ASKED = (*TEXTURE_NAMES, *(f"broken:{name}" for name in PATTERN_NAMES))
+TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal", "pedal-8", "bass")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
@@ -401,9 +404,9 @@ class _Listed(click.ParamType[Any]):
     "--texture",
     "textures",
     multiple=True,
-    type=_Listed(TEXTURE_NAMES),
-    callback=_names(TEXTURE_NAMES),
-    metavar="NAME,...",
+    type=_Listed(TEXTURES_ASKED),
+    callback=_names(TEXTURES_ASKED),
+    metavar="NAME[:PATTERN],...",
     help="Textures for the verses in turn; without it the program plans them.",
 )
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
@@ -545,6 +548,121 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
 
     output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
     return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+
+
+# --- organs and rooms ----------------------------------------------------------------------------
+
+
+@cli.group()
+def organ() -> None:
+    """Organs and rooms: the ready-made ones, and yours as a text file.
+
+    An organ is a TOML file that you can edit: stops are written as on their knobs. Begin from a
+    ready-made one: undersong organ show two-manuals --toml > mine.toml
+    """
+
+
+@organ.command("list")
+@JSON
+def list_organs(as_json: bool) -> int:
+    """List the ready-made organs and rooms."""
+    from undersong.library.organfile import find_organ, ready_names  # noqa: PLC0415
+    from undersong.model.room import ROOMS  # noqa: PLC0415
+
+    organs = [(name, find_organ(name)) for name in ready_names()]
+    if as_json:
+        rooms = [{"name": name, "seconds": room.seconds} for name, room in ROOMS.items()]
+        rows = [{"name": name, "what": one.name} for name, one in organs]
+        click.echo(json.dumps({"format": 1, "organs": rows, "rooms": rooms}, ensure_ascii=False, indent=1))
+        return DONE
+    click.echo("organs (--organ NAME, or a file of yours)")
+    for name, one in organs:
+        click.echo(f"  {name:22} {one.name}, {sum(len(division.stops) for division in one.divisions)} stops")
+    click.echo("rooms (--room NAME, seconds of reverberation, or a file of yours)")
+    for name, room in ROOMS.items():
+        click.echo(f"  {name:22} {room.seconds:g} s")
+    return DONE
+
+
+ORGAN_ARGUMENT = click.argument("name", metavar="NAME|FILE")
+
+
+@organ.command("show")
+@ORGAN_ARGUMENT
+@click.option("--toml", "as_toml", is_flag=True, help="Print the file itself, to edit.")
+@JSON
+def show_organ(name: str, as_toml: bool, as_json: bool) -> int:
+    """Show an organ: keyboards, stops as they were understood, couplers."""
+    from undersong.library.organfile import find_organ, organ_source, remarks  # noqa: PLC0415
+    from undersong.model.codec import encode  # noqa: PLC0415
+
+    found = find_organ(name)
+    if as_toml:
+        click.echo(organ_source(name).read_text(encoding="utf-8"), nl=False)
+    elif as_json:
+        facts = {"format": 1, "organ": encode(found), "remarks": list(remarks(found))}
+        click.echo(json.dumps(facts, ensure_ascii=False, indent=1))
+    else:
+        _show_organ(found, remarks(found))
+    return DONE
+
+
+def _show_organ(found: Organ, said: Sequence[str]) -> None:
+    click.echo(f"{found.name}\n  a = {found.a4_hz:g} Hz, {found.temperament} temperament")
+    for division in reversed(found.divisions[: len(found.manuals)]):
+        _show_division(division)
+    if found.pedal is not None:
+        _show_division(found.pedal)
+    for label, names in (
+        ("couplers", [f"{source} to {keyboard}" for source, keyboard in found.couplers]),
+        ("pistons", found.pistons),
+    ):
+        if names:
+            click.echo(f"  {label}: {', '.join(names)}")
+    for one in said:
+        click.echo(f"  note: {one}")
+
+
+def _show_division(division: Division) -> None:
+    from undersong.playing.check import key_name  # noqa: PLC0415
+
+    box = ", in a box" if division.enclosed else ""
+    click.echo(
+        f"  {division.name} ({division.keys} keys, {key_name(division.lowest)} to {key_name(division.highest)}{box})"
+    )
+    for stop in division.stops:
+        kind = " ".join(part for part in (stop.variety, stop.family) if part)
+        begins = f", from {key_name(stop.lowest)}" if stop.lowest else ""
+        state = f", {stop.state}" if stop.state != "sound" else ""
+        click.echo(f"    {stop!s:28} {kind}, loudness {stop.level} of 5{begins}{state}")
+
+
+@organ.command("check")
+@click.argument("names", nargs=-1, required=True, metavar="FILE...")
+@JSON
+def check_organ(names: tuple[str, ...], as_json: bool) -> int:
+    """Check files of organs and rooms: say what is wrong and where, or what was understood."""
+    from undersong.library.organfile import organ_source, read_organ_file, remarks  # noqa: PLC0415
+
+    failed: list[str] = []
+    results: list[Any] = []
+    for name in names:
+        try:
+            found = read_organ_file(organ_source(name))
+        except UndersongError as fault:
+            _fail(fault.within(name), failed)
+            continue
+        said = remarks(found.organ) if found.organ else ()
+        results.append({"file": name, "organ": found.organ and found.organ.name, "remarks": list(said)})
+        if not as_json:
+            parts = [f"{sum(len(one.stops) for one in found.organ.divisions)} stops understood"] if found.organ else []
+            parts += [f"room of {found.room.seconds:g} s"] if found.room else []
+            click.echo(f"{name}: {', '.join(parts)}")
+            for one in said:
+                click.echo(f"  note: {one}")
+    if as_json and results:
+        _print_json(results)
+    return _ended(len(results), failed)
 
 
 @cli.command(name="open")

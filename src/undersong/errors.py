@@ -75,6 +75,20 @@ class UnknownName(UndersongError):
     message = "this name is not known"
 
 
+class BrokenOrgan(UndersongError):
+    """An organ or a room as she wrote it that does not make sense."""
+
+    message = "this organ or room does not make sense"
+    remedy = "`undersong organ show two-manuals --toml` prints one to begin from."
+
+
+class UnknownStop(BrokenOrgan):
+    """A stop's name that is not in the table, or a length that is not known."""
+
+    message = "this stop is not known"
+    remedy = 'Write { name = "Name", feet = "8", family = "flute" } instead of its name alone.'
+
+
 class CannotSay(UndersongError):
     """A value that cannot be turned to JSON or back."""
 

@@ -68,7 +68,10 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
             continue
         edges = {max(one.start, pickup_end), one.end}
         edges |= {start for start in line_starts if one.start < start < one.end}
-        edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end}
+        crossed = {hemiola.crossed for hemiola in verse.hemiolas}
+        halves = {place for hemiola in verse.hemiolas for place in hemiola.places}
+        edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end} - crossed
+        edges |= {place for place in halves if one.start < place < one.end}
         places = sorted(edge for edge in edges if one.start <= edge <= one.end and edge >= pickup_end)
         for start, end in pairwise(places):
             notes = sounding(tune, start, end)

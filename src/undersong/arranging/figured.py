@@ -18,17 +18,18 @@ from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
 from undersong.arranging.voicing import choose
 from undersong.arranging.walked import Piece, WalkedVerse, merged
-from undersong.model.accompaniment import Accompaniment
+from undersong.harmony.keys import name_near
+from undersong.model.accompaniment import Accompaniment, Limb
 from undersong.model.finding import Finding
 from undersong.model.organ import Organ
-from undersong.model.pitch import Pitch, PitchName
+from undersong.model.pitch import Pitch
 from undersong.model.player import Player
 from undersong.playing.check import check, tell
 from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in
-from undersong.textures.patterns import BLOCK, Figure
+from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import Unit, bar_at, cut
+from undersong.textures.units import Unit, bar_at, cut, suspended_at
 from undersong.textures.voicings import Candidate, candidates
 
 LOWER_REGISTER = 45
@@ -52,19 +53,37 @@ LADDER = (
 FALL_BACK = ("block", "bare")
 
 
-def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int) -> Ground:
+def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int, guide: tuple[Piece, ...] = ()) -> Ground:
     """A verse as textures see it, the tune so many octaves up."""
     tune = tuple(Sounded(one.start, one.end, one.pitch.octaves_up(octaves)) for one in verse.sounded_tune)
-    return Ground(verse.bars, verse.beats, verse.lines, verse.chords, tune, merged(bass), verse.suspensions)
+    return Ground(
+        verse.bars,
+        verse.beats,
+        verse.lines,
+        verse.chords,
+        tune,
+        merged(bass),
+        verse.suspensions,
+        merged(guide),
+        verse.hemiolas,
+    )
 
 
-def _bench(section: Accompaniment, organ: Organ, player: Player) -> Bench:
+LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET = 40, 52
+"""Where a figure that carries the bass may go down to, and where it likes to lie."""
+
+
+def bench_of(section: Accompaniment, texture: Texture, organ: Organ, player: Player) -> Bench:
+    """What the figure of a section must keep to."""
     place = PLACES[section.tune]
     division = organ.division(division_of(section, place.figure)) or organ.manuals[0]
     shares = {limb: division_of(section, limb) == division.name for limb in (place.tune, place.bass)}
+    carries = organ.pedal is None
+    lowest, home = (LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET) if carries else (place.lowest, place.home)
     return Bench(
-        max(place.lowest, division.lowest), min(place.highest, division.highest), player.span_easy, player.span_most,
-        place.above, shares[place.bass], shares[place.tune], section.pace.seconds(Fraction(1)), place.home,
+        max(lowest, division.lowest), min(place.highest, division.highest), player.span_easy, player.span_most,
+        place.above, shares[place.bass] and not carries, shares[place.tune], section.pace.seconds(Fraction(1)), home,
+        carries, place.own_harmony, texture.two_hands or place.own_harmony,
     )  # fmt: skip
 
 
@@ -86,20 +105,39 @@ class _Layout:
         return cut(self.ground, TEXTURES["block"], self.bench)
 
 
+def grounded(
+    verse: WalkedVerse, section: Accompaniment, organ: Organ, pulses: frozenset[Fraction] = frozenset()
+) -> tuple[Ground, tuple[Draft, ...]]:
+    """A verse as the figure of a section sees it, with what is fixed: tune and bass, this struck anew at `pulses`.
+
+    Without feet the bass is no part of its own but guides the figure; with the tune in the bass the tune is it.
+    """
+    place = PLACES[section.tune]
+    tune = tune_drafts(verse, section)
+    if place.own_harmony:
+        lowered = tuple(replace(piece, pitch=piece.pitch.octaves_up(place.octaves)) for piece in verse.tune)
+        return ground_of(verse, lowered, place.sounds), tuple(tune)
+    bass, printed = bass_for(verse, organ, under=place.octaves if place.sounds < 0 and place.bass != "feet" else None)
+    if organ.pedal is None:
+        return ground_of(verse, (), place.sounds, bass), tuple(tune)
+    bass = _pulsed(bass, pulses)
+    fixed = (*tune, *bass_drafts(bass, section, printed=printed))
+    return ground_of(verse, bass, place.sounds), fixed
+
+
 def lay_figure(
     verse: WalkedVerse, section: Accompaniment, texture: Texture, organ: Organ, player: Player
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out under a figure and mend it; the section with its notes, and what is to be told."""
-    bass, printed = bass_for(verse, organ)
-    ground = ground_of(verse, bass, PLACES[section.tune].octaves)
-    bench = _bench(section, organ, player)
+    bench = bench_of(section, texture, organ, player)
+    if bench.carries_bass and texture.hands_figure is not None:
+        texture = replace(texture, figure=texture.hands_figure, pulsed_feet=False)
+    ground, fixed = grounded(verse, section, organ)
     if texture.pulsed_feet:
-        bass = _pulsed(bass, frozenset(unit.start for unit in cut(ground, texture, bench) if not unit.held))
-        ground = ground_of(verse, bass, PLACES[section.tune].octaves)
-    fixed = [*tune_drafts(verse, section), *bass_drafts(bass, section, printed=printed)]
+        ground, fixed = grounded(verse, section, organ, _pulses(cut(ground, texture, bench)))
     layout = _Layout(
         verse, section, texture, bench, ground,
-        cut(ground, texture, bench), tuple(fixed),
+        cut(ground, texture, bench), fixed,
     )  # fmt: skip
     rungs: dict[int, str] = {}
     cache: dict[tuple[int, str], tuple[Candidate, ...]] = {}
@@ -184,11 +222,26 @@ def _figure_at(layout: _Layout, unit: Unit) -> Figure:
     """The figure of a unit: another one where the beat is dotted, if the texture has it."""
     compound = bar_at(layout.section.bars, unit.start).time.compound
     texture = layout.texture
+    if texture.figure is AFTER_BEATS:
+        held_over = any(one.inner for one in suspended_at(layout.ground, unit.start))
+        if held_over or not any(note.start == unit.start for note in layout.ground.bass):
+            return STROKES  # a suspension is struck on the beat (R5), and so is a chord without the feet (R14)
     return (texture.compound_figure if compound else None) or texture.figure or BLOCK
+
+
+def _pulses(units: tuple[Unit, ...]) -> frozenset[Fraction]:
+    """The beats that the hand leaves to the feet."""
+    found = set()
+    for unit in units:
+        order = AFTER_BEATS.three.get(len(unit.slots), ()) if not unit.held else ()
+        found |= {slot.start for slot, levels in zip(unit.slots, order, strict=False) if slot.on_beat and not levels}
+    return frozenset(found)
 
 
 def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
     """The bass struck again at every one of these places."""
+    if not starts:
+        return bass
     pieces = []
     for piece in bass:
         edges = [piece.start, *sorted(start for start in starts if piece.start < start < piece.end), piece.end]
@@ -210,27 +263,29 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
     figure = _figure_at(layout, unit)
     keeps = not unit.held and len(candidate.levels) == 3
     held = {candidate.levels[level] for level in figure.held} if keeps else set()
+    count = len(unit.slots)
+    below: Limb = "left hand" if layout.bench.two_hands else limb
     for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
         for key in keys:
             end = slot.end
-            if len(candidate.levels) == 1 or key in held:
-                end = unit.end  # a single note stands for the unit
+            if len(candidate.levels) == 1:  # a single note stands until it is struck again
+                end = next((unit.slots[at].start for at in range(index + 1, count) if candidate.strikes[at]), unit.end)
+            elif key in held:
+                end = unit.end
             elif figure.short_after_first and index and not unit.held:
                 end = slot.start + (slot.end - slot.start) / 2
-            pitch = _spelled(layout.ground.chords, slot.start, slot.end, key)
-            drafts.append(Draft("figure", slot.start, end, pitch, limb, division_of(layout.section, limb)))
+            hand = below if key == candidate.levels[0] else limb
+            pitch = spelled(layout.ground.chords, slot.start, slot.end, key)
+            drafts.append(Draft("figure", slot.start, end, pitch, hand, division_of(layout.section, hand)))
     return drafts
 
 
-def _spelled(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction, midi: int) -> Pitch:
-    """A key's name from the chord that stands there, never from the signature."""
-    for one in chords_in(chords, start, end):
+def spelled(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction, midi: int) -> Pitch:
+    """A key's name from the chord that stands there, else from its key's scale, never from the signature."""
+    inside = chords_in(chords, start, end)
+    for one in inside:
         tone = one.chord.tone_for(midi % 12)
         if tone is not None:
             return Pitch.of(tone.name, midi)
-    for alter in (0, 1, -1):
-        for step in "CDEFGAB":
-            name = PitchName(step, alter)
-            if name.pitch_class == midi % 12:
-                return Pitch.of(name, midi)
-    raise AssertionError(midi)
+    around = inside[0].key.fifths if inside else 0
+    return Pitch.of(name_near(midi % 12, around + 2), midi)

@@ -12,6 +12,7 @@ from undersong.arranging.placing import Draft
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.organ import Division, Organ
+from undersong.textures.ground import sounding
 from undersong.textures.places import PLACES, division_of
 
 
@@ -28,12 +29,26 @@ def tune_drafts(verse: WalkedVerse, section: Accompaniment) -> list[Draft]:
     ]  # fmt: skip
 
 
-def bass_for(verse: WalkedVerse, organ: Organ) -> tuple[tuple[Piece, ...], bool]:
-    """The bass for the feet, and whether it is the printed one; moved by an octave where the pedal ends."""
-    pedal = organ.pedal or organ.manuals[0]
+def bass_for(verse: WalkedVerse, organ: Organ, under: int | None = None) -> tuple[tuple[Piece, ...], bool]:
+    """The bass, and whether it is the printed one; moved by an octave where the keyboard ends.
+
+    `under`: octaves by which the tune is moved, where the bass must stay below it.
+    """
+    keyboard = organ.pedal if organ.pedal and under is None else organ.manuals[0]
     printed = printed_bass(verse)
-    pieces = printed or bass_from_chords(verse, pedal.lowest, pedal.highest)
-    return tuple(_inside(piece, pedal) for piece in pieces), bool(printed)
+    pieces = printed or bass_from_chords(verse, keyboard.lowest, keyboard.highest)
+    if under is not None:
+        pieces = tuple(_below_tune(piece, verse, under) for piece in pieces)
+    return tuple(_inside(piece, keyboard) for piece in pieces), bool(printed)
+
+
+def _below_tune(piece: Piece, verse: WalkedVerse, octaves: int) -> Piece:
+    """An octave lower where it would lie above the tune."""
+    over = [note.midi + 12 * octaves for note in sounding(verse.sounded_tune, piece.start, piece.end)]
+    pitch = piece.pitch
+    while over and pitch.midi >= min(over):
+        pitch = pitch.octaves_up(-1)
+    return replace(piece, pitch=pitch)
 
 
 def _inside(piece: Piece, pedal: Division) -> Piece:

@@ -13,7 +13,7 @@ from fractions import Fraction
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
-from undersong.arranging.walked import WalkedVerse, merged
+from undersong.arranging.walked import WalkedVerse
 from undersong.model.accompaniment import Accompaniment, PlacedLine
 from undersong.model.finding import Finding
 from undersong.model.keyboard import span
@@ -22,6 +22,7 @@ from undersong.model.pitch import Key, Pitch, PitchName
 from undersong.model.player import Player
 from undersong.playing.check import check
 from undersong.textures.places import PLACES
+from undersong.textures.table import Texture
 
 LOWEST_DRONE = 43
 DRONE_HOME = 50
@@ -30,12 +31,12 @@ Layer = Callable[[WalkedVerse, Accompaniment, Organ, Player], list[Draft]]
 
 
 def lay_plain(
-    kind: str, verse: WalkedVerse, section: Accompaniment, organ: Organ, player: Player
+    verse: WalkedVerse, section: Accompaniment, texture: Texture, organ: Organ, player: Player
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out without a figure; the section with its notes, and what is to be told."""
-    if kind != "drone":
+    if texture.kind != "drone":
         section = replace(section, feet="")
-    drafts = [*tune_drafts(verse, section), *LAYERS[kind](verse, section, organ, player)]
+    drafts = [*tune_drafts(verse, section), *LAYERS[texture.kind](verse, section, organ, player)]
     section = replace(section, notes=write(section.id, section.bars, drafts))
     return section, [*check(section, organ, player), *judge(section, verse)]
 
@@ -97,18 +98,12 @@ def _octaves(verse: WalkedVerse, section: Accompaniment, organ: Organ, player: P
 
 def _two_voices(verse: WalkedVerse, section: Accompaniment, organ: Organ, player: Player) -> list[Draft]:  # noqa: ARG001
     """The bass in the left hand."""
-    pieces, printed = bass_for(verse, organ)
-    drafts = bass_drafts(pieces, section, printed=printed)
-    tune = merged(verse.tune)
-    up = 12 * PLACES[section.tune].octaves
-    kept = []
-    for draft in drafts:
-        over = [note.midi + up for note in tune if note.start < draft.end and note.end > draft.start]
-        pitch = draft.pitch
-        while over and pitch.midi >= min(over):  # a bass above a low tune goes down an octave
-            pitch = pitch.octaves_up(-1)
-        kept.append(replace(draft, limb="left hand", division=section.left, pitch=pitch))
-    return kept
+    up = PLACES[section.tune].octaves
+    pieces, printed = bass_for(verse, organ, under=up)
+    return [
+        replace(draft, limb="left hand", division=section.left)
+        for draft in bass_drafts(pieces, section, printed=printed)
+    ]
 
 
 LAYERS: dict[str, Layer] = {"drone": _drone, "unison": _octaves, "two-voices": _two_voices}

@@ -15,6 +15,7 @@ from undersong.model.pitch import UNISON, Interval
 from undersong.model.plan import Plan, TunePlace, VersePlan
 from undersong.model.text import Verse
 from undersong.model.time import Pace, Time
+from undersong.textures.places import PLACES
 
 BEATS_PER_MINUTE = {
     "4/4": 88, "3/4": 92, "2/4": 80, "2/2": 56, "3/2": 58, "4/2": 60, "6/8": 50, "9/8": 50, "12/8": 50, "6/4": 46,
@@ -47,7 +48,7 @@ def default_plan(
     tune: TunePlace | None = None,
     transpose: Interval = UNISON,
 ) -> Plan:
-    """A plan for these verses; given textures are taken in turn."""
+    """A plan for these verses; given textures (`broken`, or with a pattern `broken:rolling`) are taken in turn."""
     chosen = verses_to_play(hymn, verses)
     if chosen == (None,) and textures:
         chosen = (None,) * len(textures)  # a tune without words shows each texture once
@@ -55,12 +56,12 @@ def default_plan(
     plans = []
     for index, verse in enumerate(chosen):
         if textures:
-            texture, place = textures[index % len(textures)], tune or "at-pitch"
+            (texture, _, pattern), place = textures[index % len(textures)].partition(":"), tune or "at-pitch"
         else:
-            texture, place = _varied(hymn, index, len(chosen))
+            (texture, place), pattern = _varied(hymn, index, len(chosen)), ""
             place = tune or place
         number = verse.number if verse else None
-        plans.append(VersePlan(number, texture, place, pace=pace))
+        plans.append(VersePlan(number, texture, place, pace=pace, pattern=pattern))
     return Plan(tuple(plans), transpose)
 
 
@@ -76,16 +77,14 @@ def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
     lowest, *others = (division.name for division in organ.manuals)
     if place == "tenor" and others:
         return others[0], lowest
-    if place == "pedal" and others:
-        return others[0], others[0]
-    together = texture in ("unison", "two-voices") or (texture == "as-printed" and place == "at-pitch")
+    if PLACES[place].tune == "feet":
+        return (others or [lowest])[0], (others or [lowest])[0]
+    together = texture in ONE_MANUAL_TEXTURES or (texture == "as-printed" and place == "at-pitch")
     if together or not others:
         return lowest, lowest
     return lowest, others[0]
 
 
-GENERIC = {
-    "one-manual": "principals 8 and 4; pedal 16 and 8",
-    "tune-in-pedal": "pedal: principal or reed 4 alone, no 16, uncoupled; hands: flutes or principals 8",
-    "two-manuals": "solo: principal or reed 8; accompaniment: flutes 8; pedal: soft 16 and 8",
-}
+ONE_MANUAL_TEXTURES = ("unison", "two-voices", "three-voices")
+ONE_MANUAL = "principals 8 and 4; pedal 16 and 8"
+"""Stops for hands on one manual, for any organ."""

@@ -11,11 +11,13 @@ from fractions import Fraction
 from math import lcm
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
-from undersong.arranging.judge import judge, overlapping
+from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
+from undersong.arranging.rules.case import overlapping
 from undersong.arranging.walked import WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.finding import Finding
+from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import Player
@@ -23,6 +25,7 @@ from undersong.playing.check import check, key_name, tell
 from undersong.playing.hands import Part, Shared, left_hand_alone, share
 from undersong.textures.ground import Sounded
 from undersong.textures.places import PLACES
+from undersong.textures.table import Texture
 
 
 def _parts(name: str, notes: tuple[Sounded, ...], ticks: int, up: int = 0) -> list[Part]:
@@ -36,7 +39,11 @@ def _ticks(verse: WalkedVerse) -> int:
 
 
 def lay_printed(
-    verse: WalkedVerse, section: Accompaniment, organ: Organ, player: Player
+    verse: WalkedVerse,
+    section: Accompaniment,
+    texture: Texture,  # noqa: ARG001  # one shape for all kinds
+    organ: Organ,
+    player: Player,
 ) -> tuple[Accompaniment, list[Finding]]:
     """The four printed parts; soloed, the tune has a manual of its own and the left hand both inner parts."""
     soloed = section.right != section.left
@@ -44,10 +51,12 @@ def lay_printed(
     ticks = _ticks(verse)
     tune = _parts("tune", verse.sounded_tune, ticks, octaves)
     inner = [_parts(name, merged(verse.voice(name)), ticks) for name in ("alto", "tenor")]
+    bass, printed = bass_for(verse, organ)
     if soloed:
         given = left_hand_alone(inner[0], inner[1], player)
     else:
-        given = [note for note in share(tune, inner, player) if note.part != "tune"]
+        low = [] if organ.pedal else _within_tenth(_parts("bass", merged(bass), ticks), inner[1], player)
+        given = [note for note in share(tune, inner, player, low) if note.part != "tune"]
     spelled = _spellings(verse, ticks)
     division = {"right hand": section.right, "left hand": section.left}
     drafts = tune_drafts(verse, section)
@@ -58,11 +67,25 @@ def lay_printed(
         )
         for note in given
     ]  # fmt: skip
-    bass, printed = bass_for(verse, organ)
-    drafts += bass_drafts(bass, section, printed=printed)
+    if organ.pedal:
+        drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
     findings = [*check(section, organ, player), *judge(section, verse), *_told(section, inner, given, ticks)]
     return section, findings
+
+
+def _within_tenth(bass: list[Part], tenor: list[Part], player: Player) -> list[Part]:
+    """The bass for a left hand without feet: up an octave where tenor and bass lie too far apart for it."""
+    closed = []
+    for note in bass:
+        over = [other.midi for other in tenor if other.start < note.end and other.end > note.start]
+        raised = note.midi + 12
+        wide = any(span(note.midi, midi) > player.span_most for midi in over)
+        fits = all(raised < midi and span(raised, midi) <= player.span_most for midi in over)
+        closed.append(
+            replace(note, midi=raised, mark="an octave higher: out of reach as printed") if wide and fits else note
+        )
+    return closed
 
 
 def _spellings(verse: WalkedVerse, ticks: int) -> Callable[[Shared], Pitch]:
@@ -86,7 +109,7 @@ def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared], 
     for note in given:
         start = Fraction(note.start, ticks)
         pitch = key_name(note.midi)
-        if note.mark.startswith("an octave lower"):
+        if note.mark.startswith("an octave"):
             found.append(tell(section, "changed-here", start, what=f"{note.part} {pitch}: {note.mark}"))
         elif note.mark.startswith("to the"):
             found.append(tell(section, "redistributed", start, (ids[(note.part, start)],), pitch=pitch, limb=note.hand))

@@ -43,10 +43,10 @@ def _fault(key: int, key_next: int, ways: tuple[tuple[int, int], ...]) -> float:
     step = key_next - key
     worst = 0.0
     for start, end in ways:
-        size = (key_next - end) % 12
+        size = abs(key_next - end) % 12  # from the lower key up: a fourth is no fifth
         if size not in {0, 7}:
             continue
-        if (key - start) % 12 == size:
+        if abs(key - start) % 12 == size:
             return PARALLEL
         other = end - start
         if step * other > 0 and abs(step) > 2 and abs(other) > 2:

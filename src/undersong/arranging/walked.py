@@ -18,7 +18,7 @@ from undersong.model.hymn import Hymn
 from undersong.model.pitch import Pitch
 from undersong.model.text import Verse
 from undersong.model.tune import WalkedBar, sing, walk
-from undersong.textures.ground import Sounded, Suspension, WalkedChord
+from undersong.textures.ground import Hemiola, Sounded, Suspension, WalkedChord, hemiolas
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +80,14 @@ class WalkedVerse:
     def placed_chords(self) -> tuple[PlacedChord, ...]:
         """The chords as the accompaniment keeps them."""
         return tuple(PlacedChord(one.start, one.end - one.start, one.chord) for one in self.chords)
+
+    @cached_property
+    def hemiolas(self) -> tuple[Hemiola, ...]:
+        """Where the verse goes in three halves over two bars (R15)."""
+        return hemiolas(
+            self.bars, frozenset(note.start for note in self.sounded_tune),
+            frozenset(one.start for one in self.chords), frozenset(note.start for note in merged(self.voice("bass"))),
+        )  # fmt: skip
 
     @cached_property
     def beats(self) -> tuple[Fraction, ...]:

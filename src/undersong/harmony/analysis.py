@@ -145,7 +145,7 @@ def _printed(tune: Tune) -> list[_Placed]:
 
 def _read(tune: Tune, cuts: Sequence[Slice], known: Learned, fixed: Sequence[Fixed]) -> list[_Placed]:
     """The chords of the parts; nothing where the page is mostly a tune alone or in unison."""
-    full = sum(cut.quarters for cut in cuts if len({note.pitch.midi % 12 for note in cut.notes}) > 1)
+    full = sum(cut.quarters for cut in cuts if len({note.tone for note in cut.notes}) > 1)
     if full < sum(cut.quarters for cut in cuts if cut.notes) / 2:
         return []
     return [
@@ -195,7 +195,7 @@ def _lengths(cuts: Sequence[Slice]) -> list[float]:
     lengths = [0.0] * 12
     for cut in cuts:
         for note in cut.notes:
-            lengths[note.pitch.midi % 12] += cut.quarters
+            lengths[note.tone] += cut.quarters
     return lengths
 
 
@@ -203,7 +203,8 @@ def _keys(tune: Tune, cuts: Sequence[Slice], placed: Sequence[_Placed], known: L
     """Home key and the key of each placed chord; alternatives of later times through follow the first."""
     first = [one for one in placed if not one.passes or one.passes[0] == 1]
     asked = first or list(placed)
-    found = find_keys(heard(tune, cuts, [(one.onset, one.end, one.chord) for one in asked]), known)
+    chords = [(one.onset, one.end, one.chord) for one in asked]
+    found = find_keys(heard(tune, cuts, chords), known, arrays=not tune.symbols)
     by_onset = dict(zip((one.onset for one in asked), found.local, strict=True))
     chosen, key = [], found.local[0] if found.local else found.home
     for one in placed:
@@ -219,12 +220,11 @@ def heard(tune: Tune, cuts: Sequence[Slice], placed: Sequence[tuple[Fraction, Fr
     found, place = [], 0
     for onset, end, chord in placed:
         sounding: dict[int, float] = {}
-        while place < len(cuts) and cuts[place].onset < end:
-            for note in cuts[place].notes:
-                tone = note.pitch.midi % 12
-                sounding[tone] = sounding.get(tone, 0.0) + cuts[place].quarters
-            place += 1
         start, stop = float(onset), float(end)
+        while place < len(cuts) and cuts[place].begins < stop:
+            for note in cuts[place].notes:
+                sounding[note.tone] = sounding.get(note.tone, 0.0) + cuts[place].quarters
+            place += 1
         held = bisect_left(holds, start) < bisect_left(holds, stop)
         held = held or bisect_right(ends, start) < bisect_right(ends, stop)
         bar = tune.bars[tune.bar_at(onset)]
@@ -241,7 +241,8 @@ def _spans(
     for index, (one, key) in enumerate(zip(placed, keys, strict=True)):
         following = next((other.chord for other in placed[index + 1 :] if other.chord != one.chord), None)
         names: set[PitchName] = set()
-        while place < len(cuts) and cuts[place].onset < one.end:
+        stop = float(one.end)
+        while place < len(cuts) and cuts[place].begins < stop:
             names |= {note.pitch.name for note in cuts[place].notes}
             place += 1
         here = mode if key == home else None

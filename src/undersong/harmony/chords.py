@@ -105,12 +105,13 @@ def _decode(tune: Tune, cuts: Sequence[Slice], learned: Learned, fixed: Sequence
     score, level = model.by_first(heard, table[:, live]), model.levels(heard)
     path = model.best(score, chain, level)
     sums = model.sums(score, chain, level)
-    sure = model.cut_probabilities(heard, score, sums, path)
+    sure = model.cut_probabilities(sums, path)
+    starts, lasts = [start for start, _, _ in path], heard.quarters.astype(np.float64)
+    chances = np.add.reduceat(sure * lasts, starts) / np.add.reduceat(lasts, starts)
     kinds = len(model.KINDS)
     found = []
-    for start, end, place in path:
+    for (start, end, place), chance in zip(path, chances.tolist(), strict=True):
         label = int(live[place])
-        chance = float(np.average(sure[start:end], weights=heard.quarters[start:end]))
         found.append(_Stretch(start, end, label // kinds, model.KINDS[label % kinds], chance))
     return found
 
@@ -142,8 +143,9 @@ def _named(tune: Tune, cuts: Sequence[Slice], stretch: _Stretch, fixed: Sequence
     pinned = next((one for one in fixed if one.onset <= onset < one.end), None)
     if pinned is not None:
         return [Found(onset, end, pinned.chord, 1.0, fixed=True)]
-    plain = _spelled(stretch, inside, tune.bars[inside[0].bar].key)
-    plain = _unresolved(inside) or _added_sixth(plain, inside, tune) or plain
+    names = _names(inside)
+    plain = _spelled(stretch, names, tune.bars[inside[0].bar].key)
+    plain = _unresolved(inside, names) or _added_sixth(plain, inside, names, tune) or plain
     return [Found(start, stop, _over(plain, low), stretch.probability) for start, stop, low in _basses(inside, plain)]
 
 
@@ -158,13 +160,13 @@ def _names(inside: Sequence[Slice]) -> dict[int, PitchName]:
     names: dict[int, PitchName] = {}
     for cut in inside:
         for note in cut.notes:
-            names.setdefault(note.pitch.midi % 12, note.pitch.name)
+            names.setdefault(note.tone, note.pitch.name)
     return names
 
 
-def _spelled(stretch: _Stretch, inside: Sequence[Slice], key: Key) -> Chord:
+def _spelled(stretch: _Stretch, names: dict[int, PitchName], key: Key) -> Chord:
     """Root spelled as it sounds; diminished sevenths and augmented triads are rooted by their spelling."""
-    root, kind, names = stretch.root, stretch.kind, _names(inside)
+    root, kind = stretch.root, stretch.kind
     if kind in ("diminished-seventh", "augmented"):
         step = 3 if kind == "diminished-seventh" else 4
         heard = [names[(root + place) % 12] for place in range(0, 12, step) if (root + place) % 12 in names]
@@ -186,9 +188,8 @@ def _name_in(pitch_class: int, key: Key) -> PitchName:
     )
 
 
-def _unresolved(inside: Sequence[Slice]) -> Chord | None:
+def _unresolved(inside: Sequence[Slice], names: dict[int, PitchName]) -> Chord | None:
     """A suspended fourth that stands by itself: fourth and fifth over the bass and no third in the whole stretch."""
-    names = _names(inside)
     if len(names) not in (3, 4) or not inside[0].notes or float(inside[-1].end - inside[0].onset) < 1:
         return None
     low = inside[0].notes[0].pitch.name
@@ -198,11 +199,10 @@ def _unresolved(inside: Sequence[Slice]) -> Chord | None:
     return Chord(low, "suspended-fourth", None, (Degree(7),)) if above == {0, 5, 7, 10} else None
 
 
-def _added_sixth(chord: Chord, inside: Sequence[Slice], tune: Tune) -> Chord | None:
+def _added_sixth(chord: Chord, inside: Sequence[Slice], names: dict[int, PitchName], tune: Tune) -> Chord | None:
     """The page's last chord is a triad with a sixth, not a seventh chord in first inversion."""
     if inside[-1].end < tune.length or chord.root is None or not inside[-1].notes:
         return None
-    names = _names(inside)
     low = inside[-1].notes[0].pitch.name
     if chord.third is None or low.pitch_class != chord.third.name.pitch_class or len(names) != 4:
         return None
@@ -212,12 +212,13 @@ def _added_sixth(chord: Chord, inside: Sequence[Slice], tune: Tune) -> Chord | N
 
 def _basses(inside: Sequence[Slice], chord: Chord) -> list[tuple[Fraction, Fraction, PitchName | None]]:
     """Stretches of one chord with the lowest sounding tone of it; what is no tone of it changes nothing."""
-    stretches: list[tuple[Fraction, Fraction, PitchName | None]] = []
+    names = {tone.name.pitch_class: tone.name for tone in reversed(chord.tones())}
+    found: list[tuple[Fraction, PitchName]] = []
     for cut in inside:
-        tone = chord.tone_for(cut.notes[0].pitch.midi) if cut.notes else None
-        if tone is None or (stretches and stretches[-1][2] == tone.name):
-            if stretches:
-                stretches[-1] = (stretches[-1][0], cut.end, stretches[-1][2])
-            continue
-        stretches.append((cut.onset if stretches else inside[0].onset, cut.end, tone.name))
-    return stretches or [(inside[0].onset, inside[-1].end, None)]
+        name = names.get(cut.notes[0].tone) if cut.notes else None
+        if name is not None and (not found or found[-1][1] != name):
+            found.append((cut.onset if found else inside[0].onset, name))
+    if not found:
+        return [(inside[0].onset, inside[-1].end, None)]
+    ends = [*(onset for onset, _ in found[1:]), inside[-1].end]
+    return [(onset, end, name) for (onset, name), end in zip(found, ends, strict=True)]

@@ -87,49 +87,52 @@ def _move(note: PartNote, *, held: bool) -> int:
     return come * 4 + go
 
 
-def _kept(note: PartNote) -> tuple[int, int, float, int]:
-    """Its class where it begins and where it is held, its length, its place on the line of fifths."""
-    length = float(note.end) - float(note.onset)
-    return _move(note, held=False), _move(note, held=True), length, note.pitch.name.fifths
+def _kept(note: PartNote) -> tuple[int, float, int]:
+    """Its class where it is held, its length, its place on the line of fifths."""
+    return _move(note, held=True), note.stops - note.begins, note.pitch.name.fifths
 
 
 def page(tune: Tune, cuts: Sequence[Slice]) -> Page:
     """The tables of a page."""
     count = len(cuts)
-    notes = np.zeros((count, NOTE_CLASSES * 12), np.float32)
     lows = np.zeros((count, LOW_CLASSES * 12), np.float32)
-    sounding = np.zeros((count, 12), np.float64)
-    fifths = np.full((count, 12), -99, np.int64)
-    lowest = np.full(count, -1, np.int64)
-    struck = np.zeros(count, np.int64)
-    bass_struck = np.zeros(count, np.int64)
+    lowest, struck, bass_struck = [-1] * count, [0] * count, [0] * count
     quarters = np.array([cut.quarters for cut in cuts], np.float64)
     place = np.array([PLACES[cut.strength] for cut in cuts], np.int64)
     beats = [float(tune.bars[cut.bar].time.beat) if tune.bars[cut.bar].time.beats else 1.0 for cut in cuts]
-    known: dict[int, tuple[int, int, float, int]] = {}
-    begun: set[int] = set()
+    known: dict[int, tuple[int, float, int]] = {}
+    classes: list[int] = []  # of each note of each cut: its column of `notes`, pitch class, place on the line of fifths
+    tones: list[int] = []
+    names: list[int] = []
     for row, cut in enumerate(cuts):
         level = 2 if cut.strength >= 1 else 1 if cut.strength == 0.5 else 0
-        for index, note in enumerate(cut.notes):
-            tone = note.pitch.midi % 12
-            fresh, later, quarter, place_of = known.get(id(note)) or known.setdefault(id(note), _kept(note))
-            begins = id(note) not in begun
-            begun.add(id(note))
-            move = fresh if begins else later
-            small = quarter < min(beats[row], 1.0)
-            notes[row, ((move * 3 + level) * 2 + small) * 12 + tone] += cut.quarters
-            sounding[row, tone] = cut.quarters
-            fifths[row, tone] = max(fifths[row, tone], place_of)
-            if begins:
+        beat = min(beats[row], 1.0)
+        for note in cut.notes:
+            kept = known.get(id(note))
+            if kept is None:
+                kept = known[id(note)] = _kept(note)
+                move = _move(note, held=False)
                 struck[row] += 1
-                bass_struck[row] |= index == 0
+                bass_struck[row] |= note is cut.notes[0]
+            else:
+                move = kept[0]
+            tone = note.tone
+            classes.append(((move * 3 + level) * 2 + (kept[1] < beat)) * 12 + tone)
+            tones.append(tone)
+            names.append(kept[2])
         if cut.notes:
-            tone = cut.notes[0].pitch.midi % 12
-            lowest[row] = tone
+            lowest[row] = tone = cut.notes[0].tone
             lows[row, level * 12 + tone] = cut.quarters
+    rows = np.repeat(np.arange(count), [len(cut.notes) for cut in cuts])
+    notes, sounding = np.zeros((count, NOTE_CLASSES * 12), np.float32), np.zeros((count, 12))
+    fifths = np.full((count, 12), -99, np.int64)
+    if tones:
+        np.add.at(notes.reshape(-1), rows * NOTE_CLASSES * 12 + classes, quarters[rows].astype(np.float32))
+        sounding[rows, tones] = quarters[rows]
+        np.maximum.at(fifths.reshape(-1), rows * 12 + tones, names)
     signature = np.array([7 * tune.bars[cut.bar].key.fifths % 12 for cut in cuts], np.int64)
     held = np.zeros(count, np.int64)
-    onsets = [float(cut.onset) for cut in cuts]
+    onsets = [cut.begins for cut in cuts]
     for mark in tune.holds:
         held[max(bisect_right(onsets, float(mark)) - 1, 0)] = 1
     for line in tune.lines:
@@ -149,8 +152,8 @@ def page(tune: Tune, cuts: Sequence[Slice]) -> Page:
     crosses = np.minimum(bars[ends - 1] - bars[first], 1) * (1 + (length > 4.01))
     columns = (
         begin * 9 + np.searchsorted(LENGTHS, length),
-        begin * 5 + np.minimum(struck[first], 4),
-        begin * 2 + bass_struck[first],
+        begin * 5 + np.minimum(np.array(struck)[first], 4),
+        begin * 2 + np.array(bass_struck, np.int64)[first],
         np.minimum(_between(held.astype(np.float64), first, ends), 1).astype(np.int64),
         np.minimum(size, 6) - 1,
         crosses,
@@ -162,7 +165,8 @@ def page(tune: Tune, cuts: Sequence[Slice]) -> Page:
         shape[rows, offset + column] = 1
     return Page(
         quarters.astype(np.float32), place, notes, lows, first, size, _one_hot_shares(share),
-        _one_hot(lowest[first]), _one_hot(signature[first]), shape, mask, share.astype(np.float32), sharpest, struck,
+        _one_hot(np.array(lowest)[first]), _one_hot(signature[first]), shape, mask, share.astype(np.float32), sharpest,
+        np.array(struck),
     )  # fmt: skip
 
 

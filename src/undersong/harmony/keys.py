@@ -15,7 +15,7 @@ learned: see weights.LICENSE and training/README.md.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -194,15 +194,18 @@ class Keys:
     probability: tuple[float, ...]
 
 
-def find_keys(heard: Sequence[Heard], learned: Learned) -> Keys:
-    """The home key, and a key for each chord; C major if there is nothing to hear."""
+def find_keys(heard: Sequence[Heard], learned: Learned, *, arrays: bool = False) -> Keys:
+    """The home key, and a key for each chord; C major if there is nothing to hear.
+
+    `arrays` lets numpy do the sums: quicker, where it is loaded anyway.
+    """
     if not heard:
         return Keys(Key(PitchName("C")), (), ())
     turned = _Turned(learned.keys, learned.keys.turned)
     worths = [_worth(row, turned) for row in clues(heard)]
     crossed = [(_worth(old, turned), _worth(new, turned)) for old, new in crossings(heard)]
     costs = [sum(learned.keys.changes.get(name, 0.0) for name in names) - RELUCTANCE for names in changes(heard)]
-    chances = _posterior(worths, costs, crossed, learned.keys)
+    chances = _posterior(worths, costs, crossed, learned.keys, arrays=arrays)
     alone = [sum(row[place] for row in worths) for place in range(24)]
     chain = [max(range(24), key=row.__getitem__) for row in chances]
     home = _home(heard, alone, chances)
@@ -219,14 +222,16 @@ def find_keys(heard: Sequence[Heard], learned: Learned) -> Keys:
 
 def _worth(row: Sequence[Clue], turned: _Turned) -> list[float]:
     """What some clues are worth together in each of the 24 keys."""
-    total = [0.0] * 24
+    total: list[float] = []
     for name, base, much in row:
         values = turned(name, base)
         if much == 1.0:
-            total = list(map(add, total, values))
+            total = list(map(add, total, values)) if total else list(values)
+        elif not total:
+            total = [much * one for one in values]
         else:
             total = [one + much * two for one, two in zip(total, values, strict=True)]
-    return total
+    return total or [0.0] * 24
 
 
 _Crossed = list[tuple[list[float], list[float]]]
@@ -234,14 +239,14 @@ _Crossed = list[tuple[list[float], list[float]]]
 
 
 def _posterior(
-    worths: list[list[float]], costs: list[float], crossed: _Crossed, weights: KeyWeights
+    worths: list[list[float]], costs: list[float], crossed: _Crossed, weights: KeyWeights, *, arrays: bool
 ) -> list[list[float]]:
     """The probability of each key at each chord (forward and backward sums)."""
     linear = [
         [0.0 if one == two else exp(value) for two, value in enumerate(row)]
         for one, row in enumerate(weights.relations)
     ]  # fmt: skip
-    columns = list(zip(*linear, strict=True))
+    onwards, backwards = (_times(table, arrays=arrays) for table in (list(zip(*linear, strict=True)), linear))
     tops = [max(row) for row in worths]
     chances = [[exp(value - top) for value in row] for row, top in zip(worths, tops, strict=True)]
     leave = [[exp(value + cost) for value in old] for (old, _), cost in zip(crossed, costs, strict=True)]
@@ -249,19 +254,27 @@ def _posterior(
     forward = [_scaled(chances[0])]
     for index, row in enumerate(chances[1:]):
         last = forward[-1]
-        going = list(map(mul, last, leave[index]))
-        came = [sum(map(mul, going, column)) for column in columns]
+        came = onwards(list(map(mul, last, leave[index])))
         whole = map(add, last, map(mul, came, enter[index]))
         forward.append(_scaled(list(map(mul, whole, row))))
     backward = [[1.0] * 24]
     for index in range(len(chances) - 2, -1, -1):
         ahead = list(map(mul, chances[index + 1], backward[-1]))
-        going = list(map(mul, ahead, enter[index]))
-        came = [sum(map(mul, going, row)) for row in linear]
+        came = backwards(list(map(mul, ahead, enter[index])))
         backward.append(_scaled(list(map(add, ahead, map(mul, came, leave[index])))))
     return [
         _scaled(list(map(mul, before, after))) for before, after in zip(forward, backward[::-1], strict=True)
     ]  # fmt: skip
+
+
+def _times(table: Sequence[Sequence[float]], *, arrays: bool) -> Callable[[list[float]], list[float]]:
+    """What multiplies a table by a row: the sum of the products for each of the table's rows."""
+    if not arrays:
+        return lambda row: [sum(map(mul, row, other)) for other in table]
+    import numpy as np  # noqa: PLC0415 (see `learned`)
+
+    array = np.array(table)
+    return lambda row: array.dot(row).tolist()
 
 
 def _scaled(row: list[float]) -> list[float]:

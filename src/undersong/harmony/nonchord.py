@@ -65,10 +65,10 @@ def non_chord_notes(notes: Sequence[PartNote], spans: Sequence[ChordSpan]) -> tu
     owned = [span.chord.pitch_classes for span in asked]
     found = []
     for note in notes:
-        first = max(bisect_right(onsets, float(note.onset)) - 1, 0)
-        for index in range(first, bisect_left(onsets, float(note.end))):
+        first = max(bisect_right(onsets, note.begins) - 1, 0)
+        for index in range(first, bisect_left(onsets, note.stops)):
             span = asked[index]
-            if note.pitch.midi % 12 in owned[index] or span.chord.root is None or _is_bass(note, span):
+            if note.tone in owned[index] or span.chord.root is None or _is_bass(note, span):
                 continue
             onset: Fraction = max(note.onset, span.onset)
             heard = _heard(note, asked, index, held=onset > note.onset)
@@ -90,9 +90,9 @@ def _heard(note: PartNote, spans: Sequence[ChordSpan], index: int, *, held: bool
 
 
 def _owns(span: ChordSpan, note: PartNote) -> bool:
-    return span.chord.tone_for(note.pitch.midi % 12) is not None
+    return span.chord.tone_for(note.tone) is not None
 
 
 def _is_bass(note: PartNote, span: ChordSpan) -> bool:
     """A slash bass belongs to the chord even where it is no tone of it."""
-    return span.chord.bass is not None and span.chord.bass.pitch_class == note.pitch.midi % 12
+    return span.chord.bass is not None and span.chord.bass.pitch_class == note.tone

@@ -109,7 +109,7 @@ def bare_key(tune: Tune, notes: Sequence[PartNote]) -> Key:
     final = notes[-1].pitch.name
     lengths = [0.0] * 12
     for note in notes:
-        lengths[note.pitch.midi % 12] += float(note.end - note.onset)
+        lengths[note.tone] += float(note.end - note.onset)
     signature = Key.from_fifths(tune.bars[0].key.fifths)
     place = (final.pitch_class - signature.tonic.pitch_class) % 12
     if place == 0 or (place in (4, 7) and not _closes_as_final(place, notes, lengths)):
@@ -124,7 +124,7 @@ def _closes_as_final(place: int, notes: Sequence[PartNote], lengths: list[float]
     and sung more than the signature's tonic.
     """
     final = notes[-1].pitch
-    if place == 4 and notes[-1].before is not None and notes[-1].before.midi - final.midi == 1:
+    if place == 4 and notes[-1].reached is not None and notes[-2].pitch.midi - final.midi == 1:
         return True
     begun = (notes[0].pitch.midi - final.midi) % 12 in (0, 7)
     return begun and lengths[(final.midi - place) % 12] < lengths[final.midi % 12]

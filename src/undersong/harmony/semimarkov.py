@@ -13,6 +13,7 @@ K. Masada and R. Bunescu (2019).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from operator import add
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,11 @@ Doubles = NDArray[np.float64]
 
 TEMPLATES = tuple(tuple(sorted({row[2] % 12 for row in ALL_KINDS[kind]})) for kind in KINDS)
 SEVENTHS = {KINDS.index(kind): ALL_KINDS[kind][3][2] for kind in KINDS[4:]}
+
+_BY_SEVENTH = {
+    semitones: [kind for kind, above in SEVENTHS.items() if above == semitones] for semitones in SEVENTHS.values()
+}
+"""The kinds that have each seventh."""
 
 SEVENTH_SOUNDS = 0.5
 """The share of a stretch that a seventh must sound to be called one."""
@@ -98,29 +104,27 @@ def forbidden(page: Page) -> Floats:
 
     A seventh must sound; diminished sevenths, augmented triads and augmented sixths are rooted by their spelling.
     """
-    table = np.zeros((len(page.first), 12, len(KINDS)), np.float32)
+    times = np.zeros((len(page.first), 12, len(KINDS)), np.int8)
     roots = np.arange(12)
-    for kind, seventh in SEVENTHS.items():
-        table[:, :, kind] += FORBIDDEN * (page.share[:, (roots + seventh) % 12] < SEVENTH_SOUNDS)
+    quiet = page.share < SEVENTH_SOUNDS
+    for semitones, kinds in _BY_SEVENTH.items():
+        times[:, :, kinds] = quiet[:, (roots + semitones) % 12, None]
     sharpest = page.sharpest
     stack = np.max([sharpest[:, (roots + step) % 12] for step in (0, 3, 6, 9)], axis=0)
-    table[:, :, KINDS.index("diminished-seventh")] += FORBIDDEN * (sharpest < stack)
+    times[:, :, KINDS.index("diminished-seventh")] += sharpest < stack
     stack = np.min([np.where(sharpest > -99, sharpest, 99)[:, (roots + step) % 12] for step in (0, 4, 8)], axis=0)
-    table[:, :, KINDS.index("augmented")] += FORBIDDEN * (sharpest > stack)
-    french = KINDS.index("French")
-    bits = _BITS.reshape(12, -1)[:, french]
-    table[:, :, french] += FORBIDDEN * (page.mask[:, None] != bits[None, :])
-    sixth, fourth = sharpest[:, (roots + 10) % 12] - sharpest, sharpest[:, (roots + 6) % 12] - sharpest
-    table[:, :, french] += FORBIDDEN * ((sixth != 10) | (fourth != 6))
+    times[:, :, KINDS.index("augmented")] += sharpest > stack
+    mask, french, dominant = page.mask[:, None], KINDS.index("French"), KINDS.index("dominant")
+    as_french = mask == _BITS.reshape(12, -1)[:, french]
+    sixth, fourth = sharpest[:, (roots + 10) % 12] - sharpest == 10, sharpest[:, (roots + 6) % 12] - sharpest == 6
+    times[:, :, french] += ~as_french
+    times[:, :, french] += ~(sixth & fourth)
     # an augmented sixth spelled as one: Italian and German are called the dominant that they sound like
-    dominant = _BITS.reshape(12, -1)[:, KINDS.index("dominant")]
+    bits = _BITS.reshape(12, -1)[:, dominant]
     fifth = 1 << (roots + 7) % 12
-    mask = page.mask[:, None]
-    table[:, :, KINDS.index("dominant")] -= FORBIDDEN * (
-        ((mask == dominant[None, :]) | (mask == (dominant & ~fifth)[None, :])) & (sixth == 10)
-    )
-    table[:, :, french] -= FORBIDDEN * ((page.mask[:, None] == bits[None, :]) & (sixth == 10) & (fourth == 6))
-    return table.reshape(len(page.first), LABELS)
+    times[:, :, dominant] -= ((mask == bits) | (mask == bits & ~fifth)) & sixth
+    times[:, :, french] -= as_french & sixth & fourth
+    return (FORBIDDEN * times.astype(np.float32)).reshape(len(page.first), LABELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,44 +196,64 @@ class Sums:
     beginning_scale: Doubles
 
 
+def _by_end(full: Doubles, empty: float) -> Doubles:
+    """A table by first cut and size as (cuts + 1, LONGEST, labels) by end, the stretches that begin earliest first."""
+    count, _, labels = full.shape
+    found = np.full((count + 1, LONGEST, labels), empty)
+    for size in range(1, min(count, LONGEST) + 1):
+        found[size:, LONGEST - size] = full[: count + 1 - size, size - 1]
+    return found
+
+
+def _heights(score: Doubles, peak: Doubles, level: Ints) -> tuple[Doubles, Doubles]:
+    """How high the best cutting stands where a stretch ends and where the next begins, (n + 1,) each.
+
+    Labels need not agree here. Scores less these lie near nothing, and the sums need no logarithm at each cut.
+    """
+    high = _by_end(score.max(axis=2, keepdims=True), -np.inf)[:, :, 0].tolist()
+    steps = [*peak[level].tolist(), 0.0]
+    ending, before = [0.0], [0.0] * (LONGEST + 1)
+    for row, step in zip(high[1:], steps[1:], strict=True):
+        ending.append(max(map(add, row, before[-LONGEST:])))
+        before.append(ending[-1] + step)
+    return np.array(ending), np.array(before[LONGEST:])
+
+
+APART, OFTEN = 1e100, 8
+"""Sums further than this from 1 are brought back; they are looked at every so many cuts."""
+
+
 def sums(score: Doubles, chain: Doubles, level: Ints) -> Sums:
     """Forward and backward sums. `score` (n, LONGEST, labels), `chain` (3, labels, labels), `level` (n,)."""
     count, _, labels = score.shape
     peak = chain.max(axis=(1, 2))
-    linear = np.exp(chain - peak[:, None, None])
-    high = score.max(axis=(1, 2))
-    weight = np.exp(score - high[:, None, None])
-    before, before_scale = np.zeros((count + 1, labels)), np.zeros(count + 1)
-    ending, ending_scale = np.zeros((count + 1, labels)), np.zeros(count + 1)
-    before[0] = 1.0
-    steps = np.arange(1, LONGEST + 1)
-    for end in range(1, count + 1):
-        size = steps[: min(end, LONGEST)]
-        first = end - size
-        scale = high[first] + before_scale[first]
-        top = scale.max()
-        row = np.einsum("i,ij,ij->j", np.exp(scale - top), weight[first, size - 1], before[first])
-        total = row.sum()
-        ending[end], ending_scale[end] = row / total, top + np.log(total)
+    linear, levels_at = np.exp(chain - peak[:, None, None]), level.tolist()
+    ending_scale, before_scale = _heights(score, peak, level)
+    after_scale, beginning_scale = ending_scale[count] - ending_scale, ending_scale[count] - before_scale
+    ends = np.minimum(np.arange(count)[:, None] + np.arange(1, LONGEST + 1), count)
+    weight = np.exp(score + (before_scale[:count, None] - ending_scale[ends])[:, :, None])
+    ending, beginning = np.zeros((count + 1, labels)), np.zeros((count + 1, labels))
+    before, after = np.zeros((LONGEST + count + 1, labels)), np.zeros((count + 1 + LONGEST, labels))
+    before[LONGEST] = after[count] = 1.0
+    for end, stretches in enumerate(_by_end(weight, 0.0)[1:], start=1):
+        ending[end] = row = np.einsum("ij,ij->j", stretches, before[end : end + LONGEST])
         if end < count:
-            before[end] = ending[end] @ linear[level[end]]
-            before_scale[end] = ending_scale[end] + peak[level[end]]
-    after, after_scale = np.zeros((count + 1, labels)), np.zeros(count + 1)
-    beginning, beginning_scale = np.zeros((count + 1, labels)), np.zeros(count + 1)
-    after[count] = 1.0
+            before[end + LONGEST] = row @ linear[levels_at[end]]
+        if end % OFTEN == 0 and not 1 / APART < (top := row.max()) < APART:
+            before[end + 1 : end + LONGEST + 1] /= top
+            before_scale[max(end - LONGEST + 1, 0) :] += np.log(top)
+            ending_scale[end + 1 :] += np.log(top)
     for begin in range(count - 1, -1, -1):
-        size = steps[: min(count - begin, LONGEST)]
-        scale = after_scale[begin + size]
-        top = scale.max()
-        row = np.einsum("i,ij,ij->j", np.exp(scale - top), weight[begin, : len(size)], after[begin + size])
-        total = row.sum()
-        beginning[begin], beginning_scale[begin] = row / total, high[begin] + top + np.log(total)
+        beginning[begin] = row = np.einsum("ij,ij->j", weight[begin], after[begin + 1 : begin + 1 + LONGEST])
         if begin:
-            after[begin] = linear[level[begin]] @ beginning[begin]
-            after_scale[begin] = beginning_scale[begin] + peak[level[begin]]
+            after[begin] = linear[levels_at[begin]] @ row
+        if begin % OFTEN == 0 and not 1 / APART < (top := row.max()) < APART:
+            after[begin : begin + LONGEST] /= top
+            after_scale[: begin + LONGEST] += np.log(top)
+            beginning_scale[:begin] += np.log(top)
     return Sums(
-        float(ending_scale[count]), before, before_scale, after, after_scale,
-        ending, ending_scale, beginning, beginning_scale,
+        float(ending_scale[count] + np.log(ending[count].sum())), before[LONGEST:], before_scale, after[: count + 1],
+        after_scale, ending, ending_scale, beginning, beginning_scale,
     )  # fmt: skip
 
 
@@ -243,47 +267,32 @@ def probabilities(page: Page, table: Floats, found: Sums) -> Doubles:
 def best(score: Doubles, chain: Doubles, level: Ints) -> list[tuple[int, int, int]]:
     """The best chain of stretches: (first cut, end, label)."""
     count, _, labels = score.shape
-    before = np.zeros((count + 1, labels))
-    ending = np.full((count + 1, labels), -np.inf)
-    source = np.zeros((count + 1, labels), np.int64)
-    came = np.zeros((count + 1, labels), np.int64)
-    steps = np.arange(1, LONGEST + 1)
+    before, ending = np.zeros((LONGEST + count + 1, labels)), np.zeros((count + 1, labels))
+    by_end, levels_at = _by_end(score, -np.inf), level.tolist()
     for end in range(1, count + 1):
-        size = steps[: min(end, LONGEST)]
-        first = end - size
-        value = score[first, size - 1] + before[first]
-        pick = value.argmax(axis=0)
-        ending[end] = value[pick, np.arange(labels)]
-        source[end] = first[pick]
+        ending[end] = row = (by_end[end] + before[end : end + LONGEST]).max(axis=0)
         if end < count:
-            value = ending[end][:, None] + chain[level[end]]
-            came[end] = value.argmax(axis=0)
-            before[end] = value[came[end], np.arange(labels)]
+            before[end + LONGEST] = (row[:, None] + chain[levels_at[end]]).max(axis=0)
     path, stop, label = [], count, int(ending[count].argmax())
     while stop > 0:
-        start = int(source[stop][label])
+        # of equal ones the shortest stretch
+        values = by_end[stop, ::-1, label] + before[stop : stop + LONGEST, label][::-1]
+        start = stop - 1 - int(values.argmax())
         path.append((start, stop, label))
-        label, stop = int(came[start][label]), start
+        if start:
+            label = int((ending[start] + chain[levels_at[start], :, label]).argmax())
+        stop = start
     return path[::-1]
 
 
-def cut_probabilities(page: Page, score: Doubles, found: Sums, path: list[tuple[int, int, int]]) -> Doubles:
-    """For each cut, the probability of the label that the path gives it, (n,)."""
-    count = len(page.quarters)
-    sure = np.zeros(count)
-    for start, end, label in path:
-        # every stretch with this label that covers one of these cuts
-        lowest = max(0, start - LONGEST + 1)
-        rows = np.flatnonzero((page.first >= lowest) & (page.first < end) & (page.first + page.count > start))
-        first, last = page.first[rows], page.first[rows] + page.count[rows]
-        with np.errstate(divide="ignore"):
-            value = (
-                score[first, last - first - 1, label]
-                + found.before_scale[first] + np.log(found.before[first, label])
-                + found.after_scale[last] + np.log(found.after[last, label])
-                - found.total
-            )  # fmt: skip
-        weight = np.exp(value)
-        for cut in range(start, end):
-            sure[cut] = weight[(first <= cut) & (last > cut)].sum()
-    return np.minimum(sure, 1.0)
+def cut_probabilities(found: Sums, path: list[tuple[int, int, int]]) -> Doubles:
+    """For each cut, the probability of the label that the path gives it, (n,).
+
+    What covers a cut is what began up to it less what ended.
+    """
+    count = len(found.ending) - 1
+    begins = np.exp(found.before_scale + found.beginning_scale - found.total)[:, None] * found.before * found.beginning
+    ends = np.exp(found.ending_scale + found.after_scale - found.total)[:, None] * found.ending * found.after
+    covering = np.cumsum(begins - ends, axis=0)
+    labels = np.repeat([label for _, _, label in path], [end - start for start, end, _ in path])
+    return np.asarray(np.clip(covering[np.arange(count), labels], 0.0, 1.0))

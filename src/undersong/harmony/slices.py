@@ -24,24 +24,21 @@ from undersong.model.tune import Bar, Note, Tune
 
 @dataclass(frozen=True, slots=True)
 class PartNote:
-    """A note of one voice with ties joined; `before` and `after` are its neighbours without a rest between."""
+    """A note of one voice with ties joined."""
 
     voice: str
     onset: Fraction
     end: Fraction
     pitch: Pitch
-    before: Pitch | None = None
-    after: Pitch | None = None
-
-    @property
-    def reached(self) -> int | None:
-        """Staff steps from the note before (positive upwards); None after a rest."""
-        return self.pitch.diatonic - self.before.diatonic if self.before else None
-
-    @property
-    def left(self) -> int | None:
-        """Staff steps to the note after; None before a rest."""
-        return self.after.diatonic - self.pitch.diatonic if self.after else None
+    tone: int
+    """The pitch class."""
+    begins: float
+    stops: float
+    """Onset and end as plain numbers."""
+    reached: int | None = None
+    """Staff steps from the note before (positive upwards); None after a rest."""
+    left: int | None = None
+    """Staff steps to the note after; None before a rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +50,9 @@ class Slice:
     bar: int
     strength: float
     notes: tuple[PartNote, ...]
+    begins: float
     quarters: float
-    """The length as a plain number."""
+    """Onset and length as plain numbers."""
 
     @property
     def end(self) -> Fraction:
@@ -100,11 +98,12 @@ def _joined(voice: str, notes: tuple[Note, ...]) -> list[PartNote]:
             plain.append((note.onset, note.end, note.pitch))
         tied = note.tied
     meets = [one[1] == two[0] for one, two in pairwise(plain)]
+    places = [pitch.diatonic for _, _, pitch in plain]
     return [
         PartNote(
-            voice, onset, end, pitch,
-            plain[index - 1][2] if index and meets[index - 1] else None,
-            plain[index + 1][2] if index < len(meets) and meets[index] else None,
+            voice, onset, end, pitch, pitch.midi % 12, float(onset), float(end),
+            places[index] - places[index - 1] if index and meets[index - 1] else None,
+            places[index + 1] - places[index] if index < len(meets) and meets[index] else None,
         )
         for index, (onset, end, pitch) in enumerate(plain)
     ]  # fmt: skip
@@ -113,24 +112,27 @@ def _joined(voice: str, notes: tuple[Note, ...]) -> list[PartNote]:
 def slices(tune: Tune, notes: tuple[PartNote, ...], places: Iterable[Fraction] = ()) -> tuple[Slice, ...]:
     """The page cut at every onset, end and bar line, and at `places`; silent places are slices without notes."""
     length = tune.length
-    cuts = {bar.onset for bar in tune.bars} | {length} | {place for place in places if 0 <= place <= length}
-    sounding_at = {note.onset for note in notes} | {note.end for note in notes}
     last = float(length)
-    cuts |= {place for place in sounding_at if 0 <= float(place) <= last}
-    ordered = sorted(cuts)
-    index_of = {place: index for index, place in enumerate(ordered)}
+    cuts = {bar.onset.as_integer_ratio(): bar.onset for bar in tune.bars} | {length.as_integer_ratio(): length}
+    cuts |= {place.as_integer_ratio(): place for place in places if 0 <= place <= length}
+    begins, stops = [note.onset.as_integer_ratio() for note in notes], [note.end.as_integer_ratio() for note in notes]
+    cuts |= {key: note.onset for key, note in zip(begins, notes, strict=True) if 0 <= note.begins <= last}
+    cuts |= {key: note.end for key, note in zip(stops, notes, strict=True) if 0 <= note.stops <= last}
+    floats = {key: key[0] / key[1] for key in cuts}
+    ordered = sorted(cuts, key=lambda key: (floats[key], cuts[key]))
+    index_of = {key: index for index, key in enumerate(ordered)}
     sounding: list[list[PartNote]] = [[] for _ in ordered[1:]]
-    for note in sorted(notes, key=lambda one: one.pitch.midi):
-        if note.onset not in index_of:  # beyond the last bar
+    for note, begin, stop in sorted(zip(notes, begins, stops, strict=True), key=lambda row: row[0].pitch.midi):
+        if begin not in index_of:  # beyond the last bar
             continue
-        for index in range(index_of[note.onset], index_of.get(note.end, len(sounding))):
+        for index in range(index_of[begin], index_of.get(stop, len(sounding))):
             sounding[index].append(note)
     cut, bar = [], 0
     bars = [float(one.onset) for one in tune.bars]
-    for index, held in enumerate(sounding):
-        onset, end = ordered[index], ordered[index + 1]
-        while bar + 1 < len(bars) and float(onset) >= bars[bar + 1]:
+    for (key, following), held in zip(pairwise(ordered), sounding, strict=True):
+        onset = cuts[key]
+        while bar + 1 < len(bars) and floats[key] >= bars[bar + 1]:
             bar += 1
-        lasts = end - onset
-        cut.append(Slice(onset, lasts, bar, strength(tune.bars[bar], onset), tuple(held), float(lasts)))
+        lasts = cuts[following] - onset
+        cut.append(Slice(onset, lasts, bar, strength(tune.bars[bar], onset), tuple(held), floats[key], float(lasts)))
     return tuple(cut)

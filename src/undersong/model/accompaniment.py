@@ -126,6 +126,10 @@ class Registration:
     generic: str = ""
     actual: tuple[tuple[str, str], ...] = ()
     """Pairs of division and stops."""
+    drawn: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Each division that sounds with the names of its stops, those of coupled divisions as "Swell: Oboe 8"."""
+    loudness: int = 0
+    """Step of the build-up, 1 soft flutes to 5 full; 0 where it is not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,7 +133,7 @@ class Chord:
     @property
     def pitch_classes(self) -> frozenset[int]:
         """Pitch classes of the tones (C = 0); the slash bass is not among them."""
-        return frozenset(tone.name.pitch_class for tone in self.tones())
+        return _classes(self.root, self.kind, self.degrees) if self.root is not None else frozenset()
 
     def tone_for(self, pitch_class: int) -> Tone | None:
         """The tone that sounds as that pitch class, however spelled; None if the chord has none."""
@@ -170,6 +170,11 @@ class Chord:
 @lru_cache(maxsize=4096)
 def _tones(root: PitchName, kind: str, degrees: tuple[Degree, ...]) -> tuple[Tone, ...]:
     return tuple(Tone(root.up(steps, semitones), degree) for degree, steps, semitones in _rows(kind, degrees))
+
+
+@lru_cache(maxsize=4096)
+def _classes(root: PitchName, kind: str, degrees: tuple[Degree, ...]) -> frozenset[int]:
+    return frozenset(tone.name.pitch_class for tone in _tones(root, kind, degrees))
 
 
 def _rows(kind: str, degrees: tuple[Degree, ...]) -> list[Row]:

@@ -28,11 +28,23 @@ class PaceMark:
 
 
 @dataclass(frozen=True, slots=True)
+class StopChange:
+    """From `at_seconds` on a division sounds with these stops, named as on the stop list ("Oboe 8")."""
+
+    at_seconds: float
+    division: str
+    stops: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Performance:
-    """Everything that sounds, in order, with the pace along the way and swell positions (0 to 1)."""
+    """Everything that sounds, in order, with the pace along the way and swell positions (0 closed to 1 open).
+
+    Between two swell positions the shutters move evenly.
+    """
 
     notes: tuple[SoundedNote, ...]
     paces: tuple[PaceMark, ...]
     length_seconds: float
     swell: tuple[tuple[float, float], ...] = ()
-    stop_changes: tuple[tuple[float, str], ...] = ()
+    stop_changes: tuple[StopChange, ...] = ()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 STEPS = "CDEFGAB"
@@ -82,6 +83,11 @@ class Interval:
         return Interval(-self.steps, -self.semitones)
 
 
+@lru_cache(maxsize=256)
+def _named(step: str, alter: int) -> PitchName:
+    return PitchName(step, alter)
+
+
 UNISON = Interval()
 """Nothing moved."""
 
@@ -109,7 +115,7 @@ class Pitch:
     @property
     def name(self) -> PitchName:
         """The pitch without its octave."""
-        return PitchName(self.step, self.alter)
+        return _named(self.step, self.alter)
 
     @property
     def midi(self) -> int:

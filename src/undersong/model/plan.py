@@ -8,14 +8,15 @@ from typing import Literal
 from undersong.model.pitch import UNISON, Interval
 from undersong.model.time import Pace
 
-TunePlace = Literal["at-pitch", "octave-up", "tenor", "pedal"]
+TunePlace = Literal["at-pitch", "octave-up", "tenor", "pedal", "pedal-8", "bass"]
 
 
 @dataclass(frozen=True, slots=True)
 class VersePlan:
     """One verse: its texture, where the tune lies, hand to division, pace.
 
-    `right`, `left` and `feet` are names of divisions; empty names are chosen from the organ.
+    `right`, `left` and `feet` are names of divisions; empty names are chosen from the organ. `pattern` is one
+    of the texture's own; empty is its usual one.
     """
 
     verse: int | None
@@ -26,6 +27,7 @@ class VersePlan:
     feet: str = ""
     who: str = "all"
     pace: Pace | None = None
+    pattern: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,14 +1,16 @@
-"""From written time to sounding time: plain organ touch at a steady pace.
+"""From written time to sounding time: touch, breaths, gaps, pace, shutters.
 
 The musical problem: an organist holds notes to their written end, opens a key before striking it again, lifts
 for breath at the end of a line, and leaves a whole number of beats between verses so that everybody knows when
 to begin. Nothing is decided here that belongs on the page: ties, rests and holds are written by `arranging`.
 
 Conventions: written time is quarter notes from the beginning of a section; names that end in `_seconds` count
-from the first sound of the whole arrangement. Each section keeps one pace; a hold (fermata) is not lengthened.
-A key is a number on a division: two hands on one division share its keys.
+from the first sound of the whole arrangement. Without a `Touch` each section keeps one pace, keys are held to their
+written end and the shutters stand; with one, the room, the organ and her wishes shape all three. A key is a number on
+a division: two hands on one division share its keys.
 
-References: repeated notes lose half their value, common practice (no source), at most `MOST_OPENING_SECONDS`;
+References: repeated notes lose half their value, common practice (no source), at most `MOST_OPENING_SECONDS`, unless a
+touch knows better;
 the gap between sections after rule R18: the bar filled, the lift, and the next pickup on its own beat.
 """
 
@@ -19,8 +21,11 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.model.accompaniment import Accompaniment, Arrangement, PlacedBar, PlayedNote
-from undersong.model.performance import PaceMark, Performance, SoundedNote
+from undersong.model.performance import PaceMark, Performance, SoundedNote, StopChange
 from undersong.model.time import Pace
+from undersong.performing.pace import Clock, clock_of
+from undersong.performing.swell import shutters
+from undersong.performing.touch import Touch, connected_overlap, lowest_feet, opening
 
 MOST_OPENING_SECONDS = 0.35
 """A key struck again is open for half its first value, at most so long (common practice, no source)."""
@@ -38,24 +43,65 @@ class _Stroke:
     end: Fraction
     number: int
     division: str
+    limb: str
 
 
-def perform(arrangement: Arrangement) -> Performance:
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """A section on the clock of the performance: from when on, how its time runs, how long its end is held."""
+
+    section: Accompaniment
+    begins_seconds: float
+    clock: Clock
+    hold: Fraction
+
+    def seconds(self, start: Fraction) -> float:
+        """Where a place of the section falls."""
+        return self.begins_seconds + self.clock.seconds(start)
+
+
+def perform(arrangement: Arrangement, touch: Touch | None = None) -> Performance:
     """Every key of an arrangement with the seconds at which it goes down and up, in the order they sound."""
-    notes: list[SoundedNote] = []
-    paces: list[PaceMark] = []
-    begins_seconds = 0.0
-    sections = [section for section in arrangement.sections if section.bars]
-    for index, section in enumerate(sections):
-        quarter_seconds = section.pace.seconds(Fraction(1))
-        paces.append(PaceMark(begins_seconds, quarter_seconds, section.id, Fraction(0)))
-        gap = NO_GAP
-        if index + 1 < len(sections):
-            gap = gap_between(section, sections[index + 1], arrangement.plan.gap_beats)
-        notes += _sounding(section, begins_seconds, gap.hold)
-        begins_seconds += section.pace.seconds(section.length + gap.length)
+    played = list(_placed(arrangement, touch))
+    notes = [note for one in played for note in _sounding(one, touch)]
+    paces = [
+        PaceMark(one.begins_seconds + seconds, quarter, one.section.id, start)
+        for one in played
+        for start, seconds, quarter in one.clock.stretches
+    ]
     ordered = sorted(notes, key=lambda note: (note.on_seconds, note.division, note.number))
-    return Performance(tuple(ordered), tuple(paces), begins_seconds)
+    ends_seconds = played[-1].seconds(played[-1].section.length) if played else 0.0
+    moved = [mark for one in played for mark in shutters(one.section, one.seconds)] if touch and touch.swell else []
+    return Performance(tuple(ordered), tuple(paces), ends_seconds, tuple(moved), tuple(_stop_changes(played)))
+
+
+def _placed(arrangement: Arrangement, touch: Touch | None) -> Iterable[_Played]:
+    """The sections one after the other, each with its clock and its gap."""
+    sections = [section for section in arrangement.sections if section.bars]
+    begins_seconds = 0.0
+    for index, section in enumerate(sections):
+        last = index + 1 == len(sections)
+        gap = NO_GAP if last else gap_between(section, sections[index + 1], arrangement.plan.gap_beats)
+        if touch is None:
+            clock = clock_of(section)
+        else:
+            clock = clock_of(section, hold_beats=touch.hold_beats, slowing=touch.slowing if last else 0.0)
+        yield _Played(section, begins_seconds, clock, gap.hold)
+        begins_seconds += clock.seconds(section.length + gap.length)
+
+
+CHANGE_BEFORE_SECONDS = 0.4
+"""Stops change so long before a section begins: what a piston needs (R26)."""
+
+
+def _stop_changes(played: Sequence[_Played]) -> Iterable[StopChange]:
+    """The stops of each section, where they differ from those before."""
+    drawn: dict[str, tuple[str, ...]] = {}
+    for one in played:
+        for division, stops in one.section.registration.drawn:
+            if drawn.get(division) != stops:
+                drawn[division] = stops
+                yield StopChange(max(0.0, one.begins_seconds - CHANGE_BEFORE_SECONDS), division, stops)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,26 +154,35 @@ def _place(bar: PlacedBar, start: Fraction) -> Fraction:
     return (bar.beat_of(start) - 1) * bar.time.beat
 
 
-def _sounding(section: Accompaniment, begins_seconds: float, hold: Fraction) -> Iterable[SoundedNote]:
+def _sounding(played: _Played, touch: Touch | None) -> Iterable[SoundedNote]:
     """The keys of one section: ties merged, one key struck once at a time, repeated keys opened, breaths lifted."""
+    section = played.section
     by_key: dict[tuple[str, int], list[_Stroke]] = {}
     for stroke in _strokes(section.notes):
         by_key.setdefault((stroke.division, stroke.number), []).append(stroke)
     breaths = set(section.breaths)
-    for strokes in by_key.values():
+    begun = {(note.limb, note.start) for note in section.notes}
+    feet = {
+        division: lowest_feet(division, section.registration, touch.organ) if touch else 8.0 for division, _ in by_key
+    }
+    for (division, number), strokes in by_key.items():
         single = _one_at_a_time(strokes)
         for index, stroke in enumerate(single):
-            up_seconds = section.pace.seconds(stroke.end + (hold if stroke.end == section.length else 0))
-            down_seconds = section.pace.seconds(stroke.start)
-            half_seconds = section.pace.seconds(stroke.end - stroke.start) / 2
-            if stroke.end in breaths:
-                up_seconds -= min(LIFT_SECONDS, half_seconds)
-            if index + 1 < len(single):
-                again_seconds = section.pace.seconds(single[index + 1].start)
-                up_seconds = min(up_seconds, again_seconds - min(MOST_OPENING_SECONDS, half_seconds))
-            yield SoundedNote(
-                stroke.id, begins_seconds + down_seconds, begins_seconds + up_seconds, stroke.number, stroke.division
-            )
+            down_seconds, end_seconds = played.seconds(stroke.start), played.seconds(stroke.end)
+            step_seconds = end_seconds - down_seconds
+            up_seconds = end_seconds if stroke.end < section.length else played.seconds(stroke.end + played.hold)
+            breath = stroke.end in breaths
+            again = single[index + 1].start if index + 1 < len(single) else None
+            if breath:
+                up_seconds -= min(LIFT_SECONDS, step_seconds / 2)
+            elif touch and stroke.end < section.length and (stroke.limb, stroke.end) in begun and again != stroke.end:
+                up_seconds += connected_overlap(touch, step_seconds, number, feet[division])
+            if again is not None:
+                shut = min(MOST_OPENING_SECONDS, step_seconds / 2)
+                if touch and not breath:
+                    shut = opening(touch, step_seconds, number, feet[division])
+                up_seconds = min(up_seconds, played.seconds(again) - shut)
+            yield SoundedNote(stroke.id, down_seconds, up_seconds, number, division)
 
 
 def _strokes(notes: Sequence[PlayedNote]) -> list[_Stroke]:
@@ -139,7 +194,7 @@ def _strokes(notes: Sequence[PlayedNote]) -> list[_Stroke]:
         held = open_ties.pop((*thread, note.start), None) if note.tie in ("stop", "both") else None
         if held is None:
             held = len(strokes)
-            strokes.append(_Stroke(note.id, note.start, note.end, note.pitch.midi, note.division))
+            strokes.append(_Stroke(note.id, note.start, note.end, note.pitch.midi, note.division, note.limb))
         else:
             strokes[held] = replace(strokes[held], end=note.end)
         if note.tie in ("start", "both"):

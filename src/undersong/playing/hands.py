@@ -91,17 +91,21 @@ def _yield_to(note: Part, owners: Sequence[Part], tune: Sequence[Part]) -> list[
     return [replace(note, end=end, mark=mark)] if end > note.start else []
 
 
-def share(tune: Sequence[Part], inner: Sequence[Sequence[Part]], player: Player) -> list[Shared]:
+def share(
+    tune: Sequence[Part], inner: Sequence[Sequence[Part]], player: Player, bass: Sequence[Part] = ()
+) -> list[Shared]:
     """Give alto and tenor to hands by the cheapest path through all slices; the tune stays right.
 
-    What no hand can reach is left out, a note that doubles another first, and marked so.
+    `bass` is for the left hand where there are no feet. What no hand can reach is left out, a note that
+    doubles another first, and marked so.
     """
-    parts = own_keys(tune, inner)
+    parts = own_keys(tune, [*inner, bass] if bass else inner)
     everything = [*tune, *(note for part in parts for note in part)]
     starts = sorted({note.start for note in everything})
     order = list(zip(*(_sounding(part, starts) for part in parts), strict=True))
     top = _sounding(tune, starts)
-    states = list(product(HANDS, repeat=len(parts)))
+    lowest: tuple[tuple[Hand, ...], ...] = (("left hand",),) if bass else ()
+    states = list(product(*[HANDS] * len(inner), *lowest))
     costs = [_state_cost(state, top[0], order[0], player) for state in states] if starts else []
     back: list[list[int]] = []
     for index in range(1, len(starts)):
@@ -219,7 +223,9 @@ def _within_reach(given: list[Shared], player: Player) -> list[Shared]:
                 down = [note for note in kept if note.hand == hand and note.start <= start < note.end]
                 if not down or span(min(n.midi for n in down), max(n.midi for n in down)) <= player.span_most:
                     break
-                loose = [note for note in down if note.part != "tune"]
+                loose = [note for note in down if note.part not in ("tune", "bass")]
+                if not loose:
+                    break
                 names = [n.midi % 12 for n in kept if n.start <= start < n.end]
                 loose.sort(key=lambda note: (names.count(note.midi % 12) < 2, note.start < start, note.midi))
                 kept = _shortened(kept, loose[0], start)

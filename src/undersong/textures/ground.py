@@ -54,11 +54,50 @@ class Suspension:
 
 
 @dataclass(frozen=True, slots=True)
+class Hemiola:
+    """R15: three equal `places` over two bars of three, or over one bar of 6/8, and the beat that they cross."""
+
+    places: tuple[Fraction, ...]
+    crossed: Fraction
+
+
+def hemiolas(
+    bars: tuple[PlacedBar, ...],
+    sung: frozenset[Fraction],
+    chords: frozenset[Fraction],
+    printed_bass: frozenset[Fraction],
+) -> tuple[Hemiola, ...]:
+    """Where two bars of three are heard as three halves, by the onsets of tune, chords and printed bass.
+
+    Tune or chords begin at 0, 2 and 4, neither tune nor chord nor printed bass at 3; or the same inside one
+    bar of 6/8: quarter notes against its two dotted ones. Each bar belongs to one hemiola at most.
+    """
+    found: list[Hemiola] = []
+    begun, past = sung | chords, Fraction(-1)
+    for bar, after in zip(bars, (*bars[1:], None), strict=True):
+        if bar.length != bar.time.bar_length or bar.start < past:
+            continue
+        if bar.time.beats == 3 and after is not None and (after.time, after.length) == (bar.time, bar.length):
+            step, crossed = 2 * bar.time.beat, after.start
+        elif (bar.time.beats, bar.time.unit) == (6, 8):
+            step, crossed = Fraction(1), bar.start + Fraction(3, 2)
+        else:
+            continue
+        places = tuple(bar.start + count * step for count in range(3))
+        if begun.issuperset(places) and crossed not in begun | printed_bass:
+            found.append(Hemiola(places, crossed))
+            past = bar.start + 3 * step
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """What the figure must keep to. Keys are MIDI numbers, spans 14ths of an octave.
 
     `above_tune`: the figure lies above the tune, not below it; `above_bass`: it shares a keyboard with
-    the bass and stays above it; `same_manual`: it shares the tune's keyboard.
+    the bass and stays above it; `same_manual`: it shares the tune's keyboard; `carries_bass`: there are no
+    feet, and its lowest note is the bass; `two_hands`: its lowest note lies in the other hand; `free_of_tune`: the
+    tune is the lowest part, and bounds nothing.
     """
 
     lowest: int
@@ -71,11 +110,18 @@ class Bench:
     quarter_seconds: float
     home: int
     """Where the figure likes to lie."""
+    carries_bass: bool = False
+    free_of_tune: bool = False
+    two_hands: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """One verse as a texture sees it. `tune` is as played (an octave up if so), `bass` what the feet play."""
+    """One verse as a texture sees it.
+
+    `tune` is as played (an octave up if so), `bass` what the feet play; `guide` is the bass that the figure
+    itself carries where there are no feet.
+    """
 
     bars: tuple[PlacedBar, ...]
     beats: tuple[Fraction, ...]
@@ -84,6 +130,8 @@ class Ground:
     tune: tuple[Sounded, ...]
     bass: tuple[Sounded, ...]
     suspensions: tuple[Suspension, ...] = ()
+    guide: tuple[Sounded, ...] = ()
+    hemiolas: tuple[Hemiola, ...] = ()
 
     @property
     def end(self) -> Fraction:

@@ -4,6 +4,9 @@ A figure is an order of levels (0 the lowest) over the slots of a unit; a unit i
 beats long as its time says, and shorter where the chord is. The two-level form of a row keeps the
 rhythm with two notes where three find no room.
 
+A pattern is a figure at one of four speeds. In a room where it would blur, the pattern that it names
+as slower takes its place.
+
 References: orders and unit lengths are common practice, no source; the low-high-middle-high order
 is what the trade calls Alberti.
 """
@@ -11,6 +14,8 @@ is what the trade calls Alberti.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
 
 from undersong.model.time import Time
 
@@ -39,6 +44,8 @@ class Figure:
     """Levels that stay down from their strike to the end of the unit, where three find room."""
     short_after_first: bool = False
     """Strikes after the unit's first last half their slot."""
+    octave: bool = False
+    """Four levels on a triad too, the root doubled an octave higher."""
 
 
 BROKEN = Figure(
@@ -84,6 +91,50 @@ HELD = Figure(
     held=frozenset({0}),
 )  # fmt: skip
 
+FALLING = Figure(
+    "falling",
+    three={
+        1: _row("02"), 2: _row("2", "0"), 3: _row("2", "1", "0"), 4: _row("2", "1", "0", "1"),
+        5: _row("2", "1", "0", "1", "2"), 6: _row("2", "1", "0", "2", "1", "0"),
+        8: _row("2", "1", "0", "1", "2", "1", "0", "1"),
+    },
+    two={
+        1: _row("01"), 2: _row("1", "0"), 3: _row("1", "0", "1"), 4: _row("1", "0", "1", "0"),
+        5: _row("1", "0", "1", "0", "1"), 6: _row("1", "0", "1", "0", "1", "0"),
+        8: _row("1", "0", "1", "0", "1", "0", "1", "0"),
+    },
+    four={4: _row("3", "2", "1", "0"), 6: _row("3", "2", "1", "0", "1", "2")},
+)  # fmt: skip
+
+ROLLING = Figure(
+    "rolling", three=BROKEN.three, two=BROKEN.two,
+    four={
+        4: _row("0", "1", "2", "3"), 6: _row("0", "1", "2", "3", "2", "1"),
+        8: _row("0", "1", "2", "3", "2", "1", "2", "1"),
+    },
+    octave=True,
+)  # fmt: skip
+
+RISING = Figure(
+    "rising",
+    three={
+        1: _row("02"), 2: _row("0", "2"), 3: _row("0", "1", "2"), 4: _row("0", "1", "2", "1"),
+        6: _row("0", "1", "2", "0", "1", "2"),
+    },
+    two=BROKEN.two,
+    four={},
+)  # fmt: skip
+
+LOW_AND_PAIR = Figure(
+    "low and pair",
+    three={
+        1: _row("012"), 2: _row("0", "12"), 3: _row("0", "12", "12"), 4: _row("0", "12", "0", "12"),
+        6: _row("0", "12", "12", "0", "12", "12"),
+    },
+    two=BROKEN.two,
+    four={},
+)  # fmt: skip
+
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(
     "after-beats",
@@ -104,27 +155,86 @@ LILTED_STROKES = Figure(
 BLOCK = Figure("block", three={1: _row("012")}, two={1: _row("01")}, four={1: _row("0123")})
 
 
+SINGLE = Figure("single", three={}, two={}, four={})
+"""One note that stands for each harmony."""
+
+Speed = Literal["slow", "usual", "triplets", "quick"]
+
+SPEEDS: dict[Speed, Fraction] = {
+    "slow": Fraction(1, 2), "usual": Fraction(1), "triplets": Fraction(3, 2), "quick": Fraction(2),
+}  # fmt: skip
+"""Strikes to the beat beside those of the time's grid; in compound time slow is one to the beat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One way of moving: a figure (another where the beat is dotted) at a speed."""
+
+    name: str
+    says: str
+    figure: Figure
+    compound_figure: Figure | None = None
+    speed: Speed = "usual"
+    compound: bool = True
+    """It serves where the beat is dotted too."""
+    slower: str = ""
+    """The pattern that takes its place where the room would blur it."""
+
+
+PATTERNS: dict[str, Pattern] = {
+    row.name: row
+    for row in (
+        Pattern("up-and-back", "low, middle, high, middle", BROKEN, slower="slow"),
+        Pattern("falling", "high, middle, low, middle", FALLING, slower="slow"),
+        Pattern("rolling", "up through four notes, the root at both ends, and back", ROLLING, slower="slow"),
+        Pattern("low-and-pair", "the low note, then the two above it together", LOW_AND_PAIR, slower="slow"),
+        Pattern("slow", "a note to the beat: low, middle, high", BROKEN, speed="slow"),
+        Pattern(
+            "triplets", "three to the beat, rising", RISING, speed="triplets", compound=False, slower="up-and-back"
+        ),
+        Pattern("flowing", "four to the beat", BROKEN, speed="quick", compound=False, slower="up-and-back"),
+    )
+}  # fmt: skip
+"""Patterns of broken chords, the usual one first."""
+
+
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """How a time is divided: beats to a unit at most, and slots to the beat."""
+    """How a time is divided: beats to each unit, in turn from the bar line, and slots to the beat."""
 
-    unit_beats: int
+    groups: tuple[int, ...]
     slots_per_beat: int
     dense_slots_per_beat: int
     """Slots to the beat where nearly every beat brings a new chord and the figure needs three levels."""
 
+    @property
+    def unit_beats(self) -> int:
+        """Beats of the first unit of a bar."""
+        return self.groups[0]
+
+    def slots(self, speed: Speed, *, compound: bool) -> int:
+        """Slots to the beat at a speed; 0 where the time has none so slow or so quick."""
+        if compound and speed == "slow":
+            return 1
+        count = self.slots_per_beat * SPEEDS[speed]
+        return int(count) if count.denominator == 1 else 0
+
 
 GRIDS: dict[str, Grid] = {
-    "2/4": Grid(2, 2, 4), "3/4": Grid(3, 2, 4), "4/4": Grid(2, 2, 4), "5/4": Grid(1, 2, 4),
-    "2/2": Grid(1, 4, 4), "3/2": Grid(1, 4, 4), "4/2": Grid(1, 4, 4),
-    "3/8": Grid(3, 1, 2), "6/8": Grid(2, 3, 3), "9/8": Grid(3, 3, 3), "12/8": Grid(2, 3, 3), "6/4": Grid(1, 3, 6),
+    "2/4": Grid((2,), 2, 4), "3/4": Grid((3,), 2, 4), "4/4": Grid((2,), 2, 4), "5/4": Grid((3, 2), 2, 4),
+    "7/4": Grid((4, 3), 2, 4), "2/2": Grid((1,), 4, 4), "3/2": Grid((1,), 4, 4), "4/2": Grid((1,), 4, 4),
+    "3/8": Grid((3,), 1, 2), "5/8": Grid((3, 2), 1, 2), "7/8": Grid((2, 2, 3), 1, 2), "8/8": Grid((3, 3, 2), 1, 2),
+    "6/8": Grid((2,), 3, 3), "9/8": Grid((3,), 3, 3), "12/8": Grid((2,), 3, 3),
+    "6/4": Grid((1,), 3, 6), "9/4": Grid((1,), 3, 6),
 }  # fmt: skip
-"""By time signature; common practice, no source (6/8 in two, 2/2 and 3/2 by the half note)."""
+"""By time signature; common practice, no source (6/8 in two, 2/2 and 3/2 by the half note, 7/8 as 2, 2 and 3)."""
 
 
 def grid(time: Time) -> Grid:
-    """The grid of a time; a time without a row is taken beat by beat."""
+    """The grid of a time; a time without a row is taken beat by beat, free time by two quarter notes."""
     found = GRIDS.get(str(time))
     if found:
         return found
-    return Grid(1, 3, 3) if time.compound else Grid(1, 2, 4)
+    if not time.beats:
+        return Grid((2,), 2, 4)
+    return Grid((1,), 3, 3) if time.compound else Grid((1,), 1 if time.unit > 4 else 2, 4)

@@ -19,29 +19,57 @@ class Place:
     name: TunePlace
     says: str
     octaves: int
+    """From the printed note to the key that is played."""
     tune: Limb
     figure: Limb
     bass: Limb
     lowest: int
     highest: int
     home: int
+    stops: str
+    """The stops that it needs, for any organ."""
+    sounds: int = 0
+    """Octaves from the printed note to what sounds with those stops."""
     above: bool = False
     """The figure lies above the tune."""
     dear: float = 1.0
     """How many times dearer parallels are: fourths above a tune become fifths below it (R3)."""
+    own_harmony: bool = False
+    """The tune is the lowest part and has chords of its own (R4)."""
 
+    @property
+    def needs_feet(self) -> bool:
+        """True where the feet have the tune, or the true bass beneath a lowered one."""
+        return self.octaves < 0
+
+
+_TWO = "solo: principal or reed 8; accompaniment: flutes 8; pedal: soft 16 and 8"
 
 PLACES: dict[str, Place] = {
     row.name: row
     for row in (
-        Place("at-pitch", "tune at pitch", 0, "right hand", "left hand", "feet", 48, 71, 57),
-        Place("octave-up", "tune an octave up", 1, "right hand", "left hand", "feet", 50, 76, 63),
-        Place("tenor", "tune in the tenor", -1, "left hand", "right hand", "feet", 59, 79, 68, above=True, dear=2.5),
+        Place("at-pitch", "tune at pitch", 0, "right hand", "left hand", "feet", 48, 71, 57, _TWO),
+        Place("octave-up", "tune an octave up", 1, "right hand", "left hand", "feet", 50, 76, 63, _TWO, 1),
         Place(
-            "pedal", "tune in the pedal at 4'", -1, "feet", "right hand", "left hand", 60, 79, 67, above=True, dear=2.5
+            "tenor", "tune in the tenor", -1, "left hand", "right hand", "feet", 59, 79, 68, _TWO, -1,
+            above=True, dear=2.5,
+        ),
+        Place(
+            "pedal", "tune in the pedal at 4'", -1, "feet", "right hand", "left hand", 50, 74, 62,
+            "pedal: principal or reed 4 alone, no 16, uncoupled; hands: flutes or principals 8",
+        ),
+        Place(
+            "pedal-8", "tune in the pedal at 8'", -1, "feet", "right hand", "left hand", 60, 79, 67,
+            "pedal: principal or reed 8 alone, no 16, uncoupled; hands: flutes or principals 8", -1,
+            above=True, dear=2.5,
+        ),
+        Place(
+            "bass", "tune in the bass", -1, "feet", "right hand", "feet", 55, 79, 66,
+            "pedal: reed or principals 16 and 8; hands: principals 8 and 4", -1,
+            above=True, own_harmony=True,
         ),
     )
-}
+}  # fmt: skip
 
 
 def division_of(section: Accompaniment, limb: Limb) -> str:

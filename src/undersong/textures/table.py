@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from undersong.textures.patterns import AFTER_BEATS, ALBERTI, BLOCK, BROKEN, HELD, LILTED_STROKES, STROKES, Figure
+from undersong.textures.patterns import (
+    AFTER_BEATS,
+    ALBERTI,
+    BLOCK,
+    BROKEN,
+    HELD,
+    LILTED_STROKES,
+    LOW_AND_PAIR,
+    PATTERNS,
+    SINGLE,
+    STROKES,
+    Figure,
+    Pattern,
+    Speed,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,19 +30,45 @@ class Texture:
     title: str
     what: str
     needs: str
-    kind: Literal["printed", "figure", "drone", "unison", "two-voices"]
+    kind: Literal["printed", "figure", "drone", "unison", "two-voices", "three-voices", "counter-line", "descant"]
     figure: Figure | None = None
     compound_figure: Figure | None = None
     """Another figure where the beat is dotted."""
+    patterns: tuple[Pattern, ...] = ()
+    """Ways of moving among which she may choose, the usual one first; () where there is only the figure."""
+    pattern: str = ""
+    """The pattern chosen ("": the figure as it stands)."""
+    speed: Speed = "usual"
+    whole_bars: bool = False
+    """The figure goes on through the bar, whatever the time's units."""
+    blurs: bool = False
+    """Single notes of changing pitch, which a live room lets run together."""
     rhythm: Literal["slots", "beats"] = "slots"
     """Slots as the time's grid has them, or one to each beat (three to a dotted one)."""
+    two_hands: bool = False
+    """The left hand takes the lowest note of the figure, above the bass that it holds."""
+    hands_figure: Figure | None = None
+    """The figure where there are no feet to answer."""
     pulsed_feet: bool = False
     """The feet strike again with each unit."""
     dense_three_levels: bool = False
     """On hymns with a chord on every beat: four notes to the beat (True) or two (False)."""
     shortest_seconds: float = 0.0
-    """No note shorter than this (assumed; the room's blur decides later)."""
+    """No note shorter than this, whatever the room (assumed)."""
     version: int = 1
+
+    @property
+    def by_harmony(self) -> bool:
+        """True where notes change with the harmony alone."""
+        return self.figure is BLOCK or self.figure is SINGLE
+
+    def moving(self, pattern: str) -> Texture:
+        """The same texture in one of its patterns; KeyError for one that it does not have."""
+        row = {one.name: one for one in self.patterns}[pattern]
+        return replace(
+            self, figure=row.figure, compound_figure=row.compound_figure, speed=row.speed, pattern=row.name,
+            whole_bars=row.speed == "slow",
+        )  # fmt: skip
 
 
 TEXTURES: dict[str, Texture] = {
@@ -52,30 +92,48 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "broken", "broken chords",
             "a figure rising and falling through each chord, bass in the pedal",
-            "a harmony: printed parts or chord symbols", "figure", BROKEN, shortest_seconds=0.14,
+            "a harmony: printed parts or chord symbols", "figure", BROKEN, patterns=tuple(PATTERNS.values()),
+            pattern="up-and-back", blurs=True, shortest_seconds=0.14, version=2,
         ),
         Texture(
             "alberti", "Alberti figure",
             "low, high, middle, high through each chord, bass in the pedal",
-            "a harmony, and a pace that leaves time for four notes to a chord", "figure", ALBERTI,
-            dense_three_levels=True, shortest_seconds=0.14,
+            "a harmony, and a pace and a room that leave time for four notes to a chord", "figure", ALBERTI,
+            blurs=True, dense_three_levels=True, shortest_seconds=0.14,
         ),
         Texture(
             "held", "broken over held notes",
             "the lowest note of each chord held while the others move above it, bass in the pedal",
-            "a harmony: printed parts or chord symbols", "figure", HELD, shortest_seconds=0.14,
+            "a harmony: printed parts or chord symbols", "figure", HELD, blurs=True, shortest_seconds=0.14,
         ),
         Texture(
             "bass-and-chord", "bass and chord",
             "the feet on the beat, the chord after it",
             "a harmony that lasts a beat or more", "figure", AFTER_BEATS, rhythm="beats", pulsed_feet=True,
-            shortest_seconds=0.2,
+            hands_figure=LOW_AND_PAIR, shortest_seconds=0.2,
         ),
         Texture(
             "strummed", "strummed",
             "the chord on every beat, the first one held, the others short",
             "a harmony that mostly lasts two beats or more", "figure", STROKES, compound_figure=LILTED_STROKES,
             rhythm="beats", shortest_seconds=0.14,
+        ),
+        Texture(
+            "shared", "figure shared between the hands",
+            "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand goes on",
+            "a harmony, and a tune that the feet can play", "figure", BROKEN, two_hands=True,
+            blurs=True, shortest_seconds=0.14,
+        ),
+        Texture(
+            "counter-line", "running voice",
+            "one voice in quavers under the tune, by step and through the chords, bass in the pedal",
+            "a harmony, and a pedal for the bass", "counter-line", SINGLE, blurs=True, shortest_seconds=0.2,
+        ),
+        Texture(
+            "descant", "inner part as descant",
+            "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
+            "fifths or octaves arise",
+            "four printed parts, two manuals and a pedal", "descant",
         ),
         Texture(
             "drone", "drone",
@@ -91,6 +149,11 @@ TEXTURES: dict[str, Texture] = {
             "two-voices", "two voices",
             "the tune in the right hand over the bass in the left",
             "a bass, printed or from the harmony", "two-voices",
+        ),
+        Texture(
+            "three-voices", "three voices",
+            "tune, one middle voice and bass for the hands alone",
+            "a harmony: printed parts or chord symbols", "three-voices", SINGLE,
         ),
     )
 }  # fmt: skip

@@ -12,7 +12,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import cycle, pairwise
 
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
@@ -23,7 +23,10 @@ from undersong.textures.table import Texture
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A place for a strike: the chord tones allowed (pitch classes), those forbidden, lowest and highest key."""
+    """A place for a strike: the chord tones allowed (pitch classes), those forbidden, lowest and highest key.
+
+    `on_beat`: R14 asks that something be struck here.
+    """
 
     start: Fraction
     end: Fraction
@@ -31,6 +34,7 @@ class Slot:
     forbidden: frozenset[int]
     floor: int
     ceiling: int
+    on_beat: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,8 @@ class Unit:
     third: int = -1
     fifth: int = -1
     """Pitch classes of the main chord's root, third and fifth (-1: none), asked for at every candidate."""
+    guide: int = -1
+    """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
 
 
 def is_dense(ground: Ground) -> bool:
@@ -108,12 +114,11 @@ def clashing(one: WalkedChord, note: Sounded, beats: frozenset[Fraction]) -> fro
 
 def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
     """Where units begin, the end of the verse last."""
-    block = texture.name == "block"
     chord_starts = {one.start for one in ground.chords}
     ordered = sorted(chord_starts)
     beats = ground.beats
     found = {Fraction(0), ground.end, *(bar.start for bar in ground.bars), *(line.start for line in ground.lines)}
-    if block:
+    if texture.by_harmony:
         found |= {start for start in chord_starts if start < ground.end}
     for index, beat in enumerate(beats):
         following = beats[index + 1] if index + 1 < len(beats) else ground.end
@@ -123,6 +128,8 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
             found.add(beat)
         if changes_inside:
             found.add(following)
+    for hemiola in ground.hemiolas:
+        found = {place for place in found if place != hemiola.crossed} | set(hemiola.places)
     rests = _resting_chords(ground)
     found = {place for place in found if not any(start < place < end for start, end in rests)}
     found |= {start for start, _ in rests}
@@ -134,19 +141,29 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
     cut = [starts[0]]
     by_beat = texture.pulsed_feet and is_dense(ground)
     for start, stop in pairwise(starts):
-        if start in rests:
-            cut.append(stop)
-            continue
-        bar = bar_at(ground.bars, start)
-        beats = 1 if by_beat or (texture.pulsed_feet and bar.time.compound) else grid(bar.time).unit_beats
-        full = beats * bar.time.beat
-        place = bar.start + (start - bar.start) // full * full + full
-        while place < stop:
-            if place > start:
-                cut.append(place)
-            place += full
+        if start not in rests:
+            bar = bar_at(ground.bars, start)
+            if any(start < hemiola.crossed < stop for hemiola in ground.hemiolas):
+                places: tuple[Fraction, ...] = ()
+            elif by_beat:
+                places = unit_places(bar, (1,))
+            elif texture.whole_bars:
+                places = ()
+            else:
+                places = unit_places(bar, grid(bar.time).groups)
+            cut += [place for place in places if start < place < stop]
         cut.append(stop)
     return cut
+
+
+def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]:
+    """Where units of so many beats, in turn, begin inside a bar; a short first bar is counted from its beginning."""
+    places = [bar.start]
+    for beats in cycle(groups):
+        places.append(places[-1] + beats * bar.time.beat)
+        if places[-1] >= bar.end:
+            return tuple(places[:-1])
+    raise AssertionError(groups)
 
 
 def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
@@ -184,7 +201,7 @@ def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     units: list[Unit] = []
     silent = replace(ground, chords=())  # before the first sung note nobody plays
     for start, end in pairwise(places):
-        held = texture.name == "block" or start in rests or start < ground.pickup_end
+        held = texture.by_harmony or start in rests or start < ground.pickup_end
         sung = not ground.tune or end > ground.tune[0].start
         units.append(_unit(ground if sung else silent, texture, bench, start, end, held=held, dense=dense, beats=beats))
     return tuple(units)
@@ -197,8 +214,9 @@ def slot_length(ground: Ground, texture: Texture, start: Fraction, *, dense: boo
     if texture.rhythm == "beats":
         count = 3 if time.compound else (2 if dense and texture.pulsed_feet else 1)
         return time.beat / count
-    count = row.dense_slots_per_beat if dense and texture.dense_three_levels else row.slots_per_beat
-    return time.beat / count
+    if dense and texture.dense_three_levels:
+        return time.beat / row.dense_slots_per_beat
+    return time.beat / (row.slots(texture.speed, compound=time.compound) or row.slots_per_beat)
 
 
 def _unit(
@@ -218,14 +236,17 @@ def _unit(
     edges = [start, end]
     if not held:
         step = slot_length(ground, texture, start, dense=dense)
+        bar = bar_at(ground.bars, start)
+        anchor = bar.end if bar.pickup else bar.start  # a line may begin off the beat: its slots still keep to it
         edges = [start]
-        while edges[-1] + step < end:
-            edges.append(edges[-1] + step)
+        while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
+            edges.append(following)
         edges.append(end)
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
     root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
+    guide = sounding(ground.guide, start, end)
     at_start = {note.midi % 12 for note in [*tune, *bass] if note.start <= start}
     everything = {note.midi % 12 for note in [*tune, *bass]}
     return Unit(
@@ -236,12 +257,18 @@ def _unit(
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
         root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
         fifth=fifth.name.pitch_class if fifth else -1,
+        guide=guide[0].midi if guide else -1,
     )  # fmt: skip
 
 
 def suspended(suspensions: tuple[Suspension, ...], start: Fraction, end: Fraction) -> list[Suspension]:
     """The suspensions that are held anywhere in [start, end)."""
     return [one for one in suspensions if one.start < end and one.end > start]
+
+
+def suspended_at(ground: Ground, start: Fraction) -> list[Suspension]:
+    """The suspensions that are held just after a place."""
+    return suspended(ground.suspensions, start, start + Fraction(1, 64))
 
 
 def _silence(ground: Ground, start: Fraction, end: Fraction) -> WalkedChord:
@@ -254,7 +281,7 @@ def _first(notes: list[Sounded], start: Fraction) -> int:
 
 def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction) -> frozenset[int]:
     """What must sound where a suspension stands for its resolution."""
-    for held in suspended(ground.suspensions, start, start + Fraction(1, 64)):
+    for held in suspended_at(ground, start):
         wanted = (wanted - {held.resolution}) | ({held.name} if held.inner else frozenset())
     return wanted
 
@@ -279,7 +306,7 @@ def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: f
     chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     if not chords:
-        return Slot(start, end, frozenset(), frozenset(), bench.lowest, bench.highest)
+        return Slot(start, end, frozenset(), frozenset(), bench.lowest, bench.highest, start in beats)
     allowed = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) or chords[0].chord.pitch_classes
     forbidden: set[int] = set()
     for held in suspended(ground.suspensions, start, end):
@@ -293,10 +320,12 @@ def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: f
             if note.start < one.end and note.end > one.start:
                 forbidden |= clashing(one, note, beats)
     floor, ceiling = bench.lowest, bench.highest
-    if bench.above_tune:
+    if bench.free_of_tune:
+        pass
+    elif bench.above_tune:
         floor = max([floor, *(note.midi + 1 for note in tune)])
     else:
         ceiling = min([ceiling, *(note.midi - 1 for note in tune)])
-    if bench.above_bass:
+    if bench.above_bass or bench.free_of_tune:
         floor = max([floor, *(note.midi + 1 for note in bass)])
-    return Slot(start, end, allowed, frozenset(forbidden), floor, ceiling)
+    return Slot(start, end, allowed, frozenset(forbidden), floor, ceiling, start in beats)

@@ -16,7 +16,7 @@ from itertools import combinations
 
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
-from undersong.textures.patterns import Figure, Order
+from undersong.textures.patterns import SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
 LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
@@ -28,7 +28,8 @@ PRICE = {
     "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
-    "override": 2.0, "silent-slot": 6.0, "one-note": 90.0, "nothing": 220.0, "dip": 6.0,
+    "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
+    "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -51,6 +52,8 @@ def interval_too_low(low: int, high: int) -> bool:
 def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
     """The order for each count of levels that this unit can use."""
     count = len(unit.slots)
+    if not figure.three:
+        return {}
     if unit.held:
         return {3: ((0, 1, 2),), 2: ((0, 1),)}
     orders = {}
@@ -60,7 +63,7 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
         elif levels != 4:  # a length without a row goes round the longest row that is shorter
             cycle = table[max(one for one in table if one < count)]
             orders[levels] = tuple(cycle[index % len(cycle)] for index in range(count))
-    if len(unit.chord.chord.pitch_classes) < 4:
+    if len(unit.chord.chord.pitch_classes) < 4 and not figure.octave:
         orders.pop(4, None)
     return orders
 
@@ -73,28 +76,30 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
             for levels in _placings(
                 unit, order, count, bench, dip=dip, held=figure.held if count == 3 else frozenset()
             ):
-                made = _candidate(unit, order, levels, count, bench, dip=dip)
+                made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
-        for made in _single_notes(unit, bench):
+        for made in _single_notes(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
     silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
     return (*ordered, silence)
 
 
-def _single_notes(unit: Unit, bench: Bench) -> list[Candidate]:
-    """One note for the whole unit, struck in each slot's place as a last resort."""
-    slot = unit.slots[0]
+def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
+    """One note for the whole unit: all of a figure of single notes, else a last resort struck on each beat."""
+    first = unit.slots[0]
+    again = figure is not SINGLE
+    order: Order = ((0,), *((0,) if again and slot.on_beat else () for slot in unit.slots[1:]))
+    low, top = max(one.floor for one in unit.slots), min(one.ceiling for one in unit.slots)
+    forbidden = frozenset[int]().union(*(one.forbidden for one in unit.slots))
     made = []
-    lowest = max(one.floor for one in unit.slots)
-    for key in range(lowest, min(one.ceiling for one in unit.slots) + 1):
-        name = key % 12
-        if name in slot.allowed and not any(name in one.forbidden for one in unit.slots):
-            cost = PRICE["one-note"] + abs(key - bench.home) * PRICE["home"]
-            cost += PRICE["missing"] * len(unit.wanted - unit.present - {name})
-            # A repeated key is no figure: it is struck once and held.
-            made.append(Candidate((key,), ((key,), *(() for _ in unit.slots[1:])), cost))
+    for key in range(low, top + 1):
+        if key % 12 in first.allowed - forbidden:
+            one = _candidate(unit, figure, order, (key,), bench, dip=False)
+            if one is not None:
+                price = PRICE["one-note"] if again else 0.0
+                made.append(Candidate(one.levels, one.strikes, one.cost + price))
     return made
 
 
@@ -127,17 +132,24 @@ def _placings(
             (*placed, key)
             for placed in placings
             for key in pool
-            if not placed or (placed[-1] < key and span(placed[0], key) <= bench.span_most)
+            if not placed or (placed[-1] < key and _reached(placed, key, bench))
         ]
         if len(placings) > 600:
             placings = placings[:600]
     return placings
 
 
+def _reached(placed: tuple[int, ...], key: int, bench: Bench) -> bool:
+    """Whether one hand holds these levels; where the lowest lies in the other hand, the rest of them."""
+    if not bench.two_hands:
+        return span(placed[0], key) <= bench.span_most
+    return len(placed) < 2 or span(placed[1], key) <= bench.span_most
+
+
 def _strikes(
-    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
+    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench, held: frozenset[int], *, dip: bool
 ) -> tuple[tuple[tuple[int, ...], ...], float]:
-    """Keys for each slot, with what it costs where a level gives way to a neighbour."""
+    """Keys for each slot, with what it costs where a level gives way to a neighbour that is not `held`."""
     strikes: list[tuple[int, ...]] = []
     cost = 0.0
     for slot, wanted in zip(unit.slots, order, strict=True):
@@ -162,16 +174,13 @@ def _strikes(
             near = sorted(
                 (abs(other - key), other)
                 for other in levels
-                if other != key
-                and other not in keys
-                and _fits(slot, other)
-                and (not strikes or strikes[-1] != (other,))
+                if other not in {key, *keys, *held} and _fits(slot, other) and (not strikes or strikes[-1] != (other,))
             )
             if near:
                 keys.append(near[0][1])
                 cost += PRICE["override"]
             else:
-                cost += PRICE["silent-slot"]
+                cost += PRICE["silent-beat" if slot.on_beat and not keys else "silent-slot"]
         strikes.append(tuple(sorted(set(keys))))
     return tuple(strikes), cost
 
@@ -181,9 +190,11 @@ def _fits(slot: Slot, key: int) -> bool:
 
 
 def _candidate(
-    unit: Unit, order: Order, levels: tuple[int, ...], count: int, bench: Bench, *, dip: bool
+    unit: Unit, figure: Figure, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
 ) -> Candidate | None:
-    strikes, cost = _strikes(unit, order, levels, bench, dip=dip)
+    count = len(levels)
+    held = frozenset(levels[level] for level in figure.held) if count == 3 and not unit.held else frozenset[int]()
+    strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
@@ -194,7 +205,8 @@ def _candidate(
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
         cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
     cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
-    cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names))
+    rolls = figure.octave and count == 4
+    cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
     lows = [unit.bass_first, *levels] if unit.bass_first >= 0 else list(levels)
     cost += PRICE["low-interval"] * sum(interval_too_low(a, b) for a, b in combinations(sorted(set(lows)), 2))
     if unit.bass_first >= 0:
@@ -202,10 +214,15 @@ def _candidate(
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)
         if levels[0] < unit.bass_first:
             cost += PRICE["under-feet"]  # no inversion is heard that nobody chose
+    elif unit.guide >= 0:  # without feet the hand's lowest note is the bass
+        cost += PRICE["not-on-bass"] * (levels[0] % 12 != unit.guide % 12)
+        cost += PRICE["bass-key"] * (levels[0] != unit.guide)
     elif unit.root not in {-1, levels[0] % 12}:
-        cost += PRICE["not-on-root"]  # without feet the hand's lowest note is the bass
+        cost += PRICE["not-on-root"]
     cost += PRICE["low"] * max(0, 52 - levels[0])
-    cost += PRICE["stretch"] * max(0, span(levels[0], levels[-1]) - bench.span_easy)
+    cost += PRICE["stretch"] * max(0, span(levels[bench.two_hands and count > 1], levels[-1]) - bench.span_easy)
+    if bench.two_hands and bench.above_bass and unit.bass_first >= 0:
+        cost += PRICE["out-of-hand"] * (span(unit.bass_first, levels[0]) > bench.span_most)
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
         three_possible = unit.held or len(unit.slots) > 2
@@ -213,8 +230,10 @@ def _candidate(
         cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
         cost += PRICE["second-in-pair"] * (levels[1] - levels[0] <= 2)
     if count == 4:
-        cost += PRICE["four-level"]
-    if unit.tune_first >= 0:
+        cost += PRICE["four-level"] * (not rolls)
+    elif figure.octave and count == 3:
+        cost += PRICE["two-level"] * (len(unit.slots) in figure.four)
+    if unit.tune_first >= 0 and not bench.free_of_tune:
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)

@@ -39,7 +39,7 @@ from undersong.model.plan import Plan
 from undersong.web.asked import LONGEST_TITLE, Given, Question
 from undersong.web.guard import Refused
 from undersong.web.making import MAKERS, Order
-from undersong.web.rows import changed_row, fitting, row_name, row_says
+from undersong.web.rows import changed_row, fitting, row_name, row_says, texture_of
 from undersong.web.work import Busy, Job, Jobs, Plain, Work
 from undersong.workflow import Changed, Kept, NotHere, Shelf, file_name, with_chord, without_chord
 from undersong.writing.screen import Touch, on_screen
@@ -388,11 +388,12 @@ class Door:
         now = plan.verses[row]
         other = changed_row(now, Given(given), sheet)
         if other == now:
-            names = [one["name"] for one in sheet["textures"]]
-            other = replace(now, texture=names[(names.index(now.texture) + 1) % len(names)])
+            names = [one["name"] for one in sheet["textures"] if ":" not in one["name"]]
+            other = replace(now, texture=names[(names.index(now.texture) + 1) % len(names)], pattern="")
         wanted = replace(plan, verses=(*plan.verses[:row], other, *plan.verses[row + 1 :]))
         return self.show(
             "beside.html", kept=kept, sheet=sheet, row=row, here="plan", other=other, now=now,
+            other_texture=texture_of(other),
             verses=[self._verse(kept, plan, row), self._verse(kept, wanted, row)],
         )  # fmt: skip
 

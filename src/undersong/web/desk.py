@@ -209,8 +209,9 @@ def plan(state: Plain) -> Plain:
             {"verse": row.verse, "words": words.get(row.verse, "") if row.verse is not None else "", **_row(row)}
             for row in now.verses
         ],
-        "textures": [{"name": one.name, "title": one.title, "what": one.what, "needs": one.needs}
-                     for one in TEXTURES.values()],
+        "textures": [
+            {"name": name, "title": _texture_says(name), "what": what} for name, what in _textures()
+        ],
         "places": [{"name": one.name, "title": one.says} for one in PLACES.values()],
         "manuals": [one.name for one in organ.manuals],
         "pedal": organ.pedal.name if organ.pedal else "",
@@ -221,10 +222,25 @@ def plan(state: Plain) -> Plain:
     }  # fmt: skip
 
 
+def _textures() -> list[tuple[str, str]]:
+    """Every texture, and each of its patterns but the usual one as `texture:pattern`, with what it is."""
+    found = []
+    for one in TEXTURES.values():
+        found.append((one.name, f"{one.what}; needs {one.needs}"))
+        found += [(f"{one.name}:{row.name}", row.says) for row in one.patterns[1:]]
+    return found
+
+
+def _texture_says(name: str) -> str:
+    texture, _, pattern = name.partition(":")
+    title = TEXTURES[texture].title
+    return f"{title}, {pattern.replace('-', ' ')}" if pattern else title
+
+
 def _row(row: Any) -> Plain:
     pace = row.pace
     return {
-        "texture": row.texture, "tune": row.tune, "who": row.who, "right": row.right, "left": row.left,
+        "texture": f"{row.texture}:{row.pattern}" if row.pattern else row.texture, "tune": row.tune, "who": row.who, "right": row.right, "left": row.left,
         "feet": row.feet, "pace": f"{float(pace.beats_per_minute):g}" if pace else "",
         "beat": str(pace.beat) if pace else "",
     }  # fmt: skip

@@ -20,6 +20,11 @@ def row_name(row: VersePlan) -> str:
     return f"Verse {row.verse}" if row.verse is not None else "Tune"
 
 
+def texture_of(row: VersePlan) -> str:
+    """Texture and pattern as the sheet names them."""
+    return f"{row.texture}:{row.pattern}" if row.pattern else row.texture
+
+
 def changed_row(row: VersePlan, asked: Question | Given, sheet: Plain) -> VersePlan:
     """The row with the fields that came; UnknownName for what the tables do not have."""
     given = asked.fields()
@@ -35,6 +40,8 @@ def changed_row(row: VersePlan, asked: Question | Given, sheet: Plain) -> VerseP
             if asked.text(name) not in known:
                 raise UnknownName(f"{asked.text(name)[:40]!r} is not one of {', '.join(filter(None, known))}")
             changed[name] = asked.text(name)
+    if "texture" in changed:
+        changed["texture"], _, changed["pattern"] = changed["texture"].partition(":")
     if "who" in given:
         changed["who"] = asked.text("who").strip()[:60]
     if "pace" in given:
@@ -54,7 +61,7 @@ def _pace(text: str, now: Pace | None) -> Pace | None:
 def row_says(old: VersePlan, new: VersePlan, sheet: Plain) -> str:
     """What was changed in a row, in her words."""
     titles = {one["name"]: one["title"] for one in [*sheet["textures"], *sheet["places"]]}
-    told = [titles[new.texture]] if new.texture != old.texture else []
+    told = [titles[texture_of(new)]] if texture_of(new) != texture_of(old) else []
     if new.tune != old.tune:
         told.append(titles[new.tune])
     for limb, was, now in (("r.h.", old.right, new.right), ("l.h.", old.left, new.left)):

@@ -1,0 +1,277 @@
+"""Why a texture cannot serve a verse, and what would: each need one small check, asked in turn.
+
+Conventions: keys are MIDI numbers; lengths in quarter notes.
+References: common practice, no source; bounds from a trial on chorales and folk tunes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from undersong.acoustics.blur import is_clear, notes_a_second
+from undersong.arranging.figured import ground_of
+from undersong.arranging.plain import away_from_tonic
+from undersong.arranging.plans import pace_for
+from undersong.arranging.walked import WalkedVerse
+from undersong.errors import UnknownName
+from undersong.model.organ import Organ
+from undersong.model.pitch import Key
+from undersong.model.plan import VersePlan
+from undersong.model.room import Room
+from undersong.model.time import Pace
+from undersong.model.tune import show_beat
+from undersong.playing.check import key_name
+from undersong.textures.ground import Ground
+from undersong.textures.patterns import grid
+from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES, Refusal, Texture
+from undersong.textures.units import bar_at, is_dense, slot_length
+
+TUNE_TOO_LOW = 60
+TUNE_TOO_LOW_SHARE = Fraction(1, 5)
+LOW_TENOR = 45
+SHORTEST_FOR_FEET_SECONDS = 0.28
+"""Shortest note for a melody in the feet (assumed; one foot needs 0.31 s for a third, two feet less)."""
+MOST_BEATS_AWAY = 2
+"""How long the harmony may leave the tonic over a drone (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A texture asked for: verse, plan and circumstances."""
+
+    verse: WalkedVerse
+    texture: Texture
+    plan: VersePlan
+    organ: Organ
+    room: Room
+    key: Key
+
+    @property
+    def pace(self) -> Pace:
+        """How fast the verse goes."""
+        return self.plan.pace or pace_for(self.verse.bars[0].time)
+
+    @property
+    def ground(self) -> Ground:
+        """The verse as textures see it, at pitch and without its bass."""
+        return ground_of(self.verse, (), 0)
+
+    def refusal(self, reason: str, instead: str) -> Refusal:
+        """A refusal of this texture."""
+        return Refusal(self.texture.name, reason, instead)
+
+
+Need = Callable[[Asked], Refusal | None]
+
+
+def settled(asked: Asked) -> tuple[Asked, str]:
+    """The texture in the pattern asked for, or in a slower one where the room would blur it, and a word about that."""
+    texture = asked.texture
+    if asked.plan.pattern and texture.patterns:
+        known = [one.name for one in texture.patterns]
+        if asked.plan.pattern not in known:
+            raise UnknownName(
+                f"{texture.title} have no pattern {asked.plan.pattern!r}", remedy=f"Choose one of: {', '.join(known)}."
+            )
+        texture = texture.moving(asked.plan.pattern)
+    told = ""
+    while texture.blurs and (notes := _too_fast_for_room(replace(asked, texture=texture))):
+        row = next((one for one in texture.patterns if one.name == texture.pattern), None)
+        if row is None or not row.slower:
+            break
+        slower = texture.moving(row.slower)
+        if slower.speed == "slow" and is_dense(asked.ground):
+            break
+        told = f"{notes:.1f} notes a second would blur in this room ({asked.room.seconds:.1f} s)"
+        texture = slower
+    return replace(asked, texture=texture), told
+
+
+def refuses(asked: Asked) -> Refusal | None:
+    """Why a texture cannot serve a verse, or None; the refusal names what would."""
+    for need in NEEDS:
+        refusal = need(asked)
+        if refusal is not None:
+            return refusal
+    return None
+
+
+def _top_of_manual(asked: Asked) -> Refusal | None:
+    if asked.plan.tune != "octave-up":
+        return None
+    solo = asked.organ.division(asked.plan.right) or asked.organ.manuals[0]
+    top = max(note.midi for note in asked.verse.sounded_tune) + 12
+    if top > solo.highest:
+        return asked.refusal(f"an octave up the tune would reach {key_name(top)}", "at-pitch")
+    return None
+
+
+def _tune_below(asked: Asked) -> Refusal | None:
+    """What speaks against the tune in the tenor or in the feet."""
+    place, texture, organ = PLACES[asked.plan.tune], asked.texture, asked.organ
+    if not place.needs_feet:
+        return None
+    if texture.kind == "printed":
+        return asked.refusal("under a lowered tune the printed parts would make fifths", "block")
+    if texture.kind != "figure" or texture.pulsed_feet:
+        return asked.refusal("it keeps the tune in the right hand", "at-pitch")
+    if organ.pedal is None:
+        return asked.refusal("without feet nothing could lie beneath the lowered tune", "at-pitch")
+    if place.tune != "feet" and len(organ.manuals) < 2:
+        return asked.refusal("a tune below the hands needs a manual or pedal of its own", "at-pitch")
+    tune = asked.verse.sounded_tune
+    low, high = min(note.midi for note in tune) - 12, max(note.midi for note in tune) - 12
+    instead = "tenor" if low >= LOW_TENOR and len(organ.manuals) > 1 and not texture.two_hands else "at-pitch"
+    if place.tune != "feet":
+        reason = f"the tune would go down to {key_name(low)}"
+        return asked.refusal(reason, "at-pitch") if low < LOW_TENOR else None
+    if low < organ.pedal.lowest or high > organ.pedal.highest:
+        return asked.refusal(f"the feet would need the keys {key_name(low)} to {key_name(high)}", instead)
+    shortest = min(asked.pace.seconds(note.end - note.start) for note in tune)
+    if shortest < SHORTEST_FOR_FEET_SECONDS:
+        return asked.refusal(f"the feet would have notes of {shortest:.2f} s", instead)
+    return None
+
+
+def _hands_free(asked: Asked) -> Refusal | None:
+    """A figure for both hands wants the tune in the feet, sounding over it."""
+    place = PLACES[asked.plan.tune]
+    if asked.texture.two_hands and (place.tune != "feet" or place.sounds < 0):
+        possible = _tune_below(replace(asked, plan=replace(asked.plan, tune="pedal"))) is None
+        return asked.refusal(
+            "both hands are needed, so the tune must lie in the pedal", "pedal" if possible else "block"
+        )
+    return None
+
+
+def _printed_parts(asked: Asked) -> Refusal | None:
+    texture, organ = asked.texture, asked.organ
+    if texture.kind not in ("printed", "descant"):
+        return None
+    if not asked.verse.four_parts:
+        return asked.refusal("four parts are not printed", "block")
+    if texture.name != "as-printed":
+        if len(organ.manuals) < 2:
+            return asked.refusal("the organ has one manual", "as-printed")
+        if organ.pedal is None:
+            return asked.refusal("without feet the left hand would have three parts", "as-printed")
+    return None
+
+
+def _drone(asked: Asked) -> Refusal | None:
+    if asked.texture.kind != "drone":
+        return None
+    away = away_from_tonic(asked.verse, asked.key)
+    reason = f"the harmony leaves the tonic for {show_beat(away)} beats"
+    return asked.refusal(reason, "block") if away > MOST_BEATS_AWAY else None
+
+
+def _feet_for_bass(asked: Asked) -> Refusal | None:
+    if asked.texture.kind == "counter-line" and asked.organ.pedal is None:
+        return asked.refusal("without feet the bass has no place beneath the running voice", "broken")
+    return None
+
+
+def _harmony(asked: Asked) -> Refusal | None:
+    wants = asked.texture.kind in ("figure", "counter-line", "three-voices")
+    if wants and not any(one.chord.root is not None for one in asked.verse.chords):
+        return asked.refusal("no harmony is known", "as-printed" if asked.verse.four_parts else "unison")
+    return None
+
+
+def _room_beneath(asked: Asked) -> Refusal | None:
+    """A tune that mostly lies low leaves no room for a figure."""
+    if asked.texture.kind not in ("figure", "counter-line") or asked.plan.tune != "at-pitch":
+        return None
+    beats, tune = frozenset(asked.verse.beats), asked.verse.sounded_tune
+    length = sum((note.end - note.start for note in tune), Fraction(0))
+    low = sum((note.end - note.start for note in tune if note.midi < TUNE_TOO_LOW and note.start in beats), Fraction(0))
+    if length and low / length > TUNE_TOO_LOW_SHARE:
+        return asked.refusal("the tune lies too low to leave room beneath it", "octave-up")
+    return None
+
+
+def _long_chords(asked: Asked) -> Refusal | None:
+    if not is_dense(asked.ground) or asked.texture.kind != "figure":
+        return None
+    if asked.texture.name == "strummed" and not asked.verse.bars[0].time.compound:
+        return asked.refusal("with a chord on every beat it would be block chords", "block")
+    if asked.texture.speed == "slow":
+        return asked.refusal("with a chord on every beat a note to the beat would be no figure", "block")
+    return None
+
+
+def _pattern_for_time(asked: Asked) -> Refusal | None:
+    """A pattern needs beats that divide as it does."""
+    texture = asked.texture
+    row = next((one for one in texture.patterns if one.name == texture.pattern), None)
+    if row is None:
+        return None
+    for time in {bar.time for bar in asked.verse.bars}:
+        if (time.compound and not row.compound) or not grid(time).slots(row.speed, compound=time.compound):
+            return asked.refusal(f"its pattern {row.name} does not go in {time}", "block")
+    return None
+
+
+def _cross_rhythm(asked: Asked) -> Refusal | None:
+    """R7: the grids of figure and tune divide one another; three against two or four is refused."""
+    texture = asked.texture
+    if texture.kind not in ("figure", "counter-line") or texture.by_harmony or texture.rhythm == "beats":
+        return None
+    ground = asked.ground
+    dense = is_dense(ground)
+    inside: dict[Fraction, set[Fraction]] = {}
+    for note in ground.tune:
+        bar = bar_at(ground.bars, note.start)
+        offset = (note.start - (bar.end if bar.pickup else bar.start)) / bar.time.beat
+        inside.setdefault(note.start - (offset % 1) * bar.time.beat, set()).add(offset % 1)
+    for start, offsets in inside.items():
+        slots = bar_at(ground.bars, start).time.beat / slot_length(ground, texture, start, dense=dense)
+        thirds = any(one.denominator % 3 == 0 for one in offsets)
+        halves = any(one.denominator % 2 == 0 for one in offsets)
+        if (slots % 2 == 0 and slots % 3 and thirds) or (slots % 3 == 0 and halves and not thirds):
+            bar = bar_at(ground.bars, start)
+            place = f"bar {bar.number}, beat {show_beat(bar.beat_of(max(start, bar.start)))}"
+            return asked.refusal(f"its {slots} notes to the beat would run across the tune's in {place}", "block")
+    return None
+
+
+def shortest_step(asked: Asked) -> float:
+    """Seconds from one note of the figure to the next, at its fastest."""
+    ground = asked.ground
+    dense = is_dense(ground)
+    firsts = {bar.time: bar.start for bar in ground.bars}
+    return min(asked.pace.seconds(slot_length(ground, asked.texture, start, dense=dense)) for start in firsts.values())
+
+
+def _too_fast_for_room(asked: Asked) -> float:
+    """Notes a second, where they would blur in the room; else 0."""
+    step = shortest_step(asked)
+    return 0.0 if is_clear(step, asked.room.seconds) else 1 / step
+
+
+def _pace(asked: Asked) -> Refusal | None:
+    texture = asked.texture
+    if texture.kind not in ("figure", "counter-line") or texture.by_harmony:
+        return None
+    step = shortest_step(asked)
+    if step < texture.shortest_seconds:
+        instead = "broken" if texture.name == "alberti" else "block"
+        return asked.refusal(f"{1 / step:.1f} notes a second are too fast at this pace", instead)
+    if texture.blurs and not is_clear(step, asked.room.seconds):
+        most = notes_a_second(asked.room.seconds)
+        reason = f"{1 / step:.1f} notes a second would blur in this room (at most {most:.1f})"
+        held = replace(asked, texture=TEXTURES["held"])
+        calm = texture.name == "alberti" and is_clear(shortest_step(held), asked.room.seconds)
+        return asked.refusal(reason, "held" if calm else "block")
+    return None
+
+
+NEEDS: tuple[Need, ...] = (
+    _top_of_manual, _tune_below, _hands_free, _printed_parts, _drone, _feet_for_bass, _harmony, _room_beneath,
+    _long_chords, _pattern_for_time, _cross_rhythm, _pace,
+)  # fmt: skip
+"""What is asked, in this order."""

@@ -1,0 +1,367 @@
+"""What the rules look at: one section, what it was laid out from, and what is worked out once for all of them.
+
+Conventions: `start` and `end` in quarter notes from the beginning of the section; keys are MIDI numbers,
+ties merged. "Ours" is a note that belongs to no printed voice: only such notes are blamed, because where a
+printed hymn breaks a rule the print wins. The figure is every note of ours but tune, bass, drone and octaves.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from itertools import pairwise
+from typing import Protocol, TypeVar
+
+from undersong.arranging.walked import WalkedVerse
+from undersong.model.accompaniment import Accompaniment, PlacedLine, beats_of
+from undersong.model.finding import Finding
+from undersong.model.harmony import Harmony
+from undersong.model.performance import Performance
+from undersong.playing.check import HeldKey, held_keys, slices, tell
+from undersong.textures.ground import Suspension, WalkedChord, chord_at
+from undersong.textures.patterns import grid
+from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
+from undersong.textures.units import leading_notes, sevenths
+
+MOVING = ("broken", "alberti", "held", "bass-and-chord", "strummed")
+"""Textures in which every beat is struck (R14)."""
+NO_FIGURE = ("tune", "bass", "drone", "octave")
+"""Parts of ours that are no figure."""
+
+
+class Spanned(Protocol):
+    """Anything with a start and an end."""
+
+    @property
+    def start(self) -> Fraction | int:
+        """Where it begins."""
+
+    @property
+    def end(self) -> Fraction | int:
+        """Where it ends."""
+
+
+One = TypeVar("One", bound=Spanned)
+Other = TypeVar("Other", bound=Spanned)
+
+
+def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[One, list[Other]]]:
+    """For each of `ones` (in order of start) the `others` (likewise) that sound while it does."""
+    waiting = deque(sorted(others, key=lambda other: float(other.start)))
+    down: list[Other] = []
+    for one in ones:
+        start, end = one.start, one.end
+        while waiting and waiting[0].start < end:
+            down.append(waiting.popleft())
+        down = [other for other in down if other.end > start]
+        yield one, down
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One group of the figure, heard as voices: from a chord, line, bar or unit of the grid to the next of these.
+
+    `levels` are the figure's keys from the lowest up; `tune` and `bass` sound as it begins, `tune_last` as it
+    ends (None: silent).
+    """
+
+    start: Fraction
+    end: Fraction
+    levels: tuple[int, ...]
+    tune: HeldKey | None
+    tune_last: HeldKey | None
+    bass: HeldKey | None
+    figure: tuple[HeldKey, ...]
+    long: bool
+    """It lasts a beat or more."""
+
+    @property
+    def onsets(self) -> frozenset[Fraction]:
+        """Where the figure strikes in it."""
+        return frozenset(key.start for key in self.figure)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A section to be judged, and what it is judged against.
+
+    `verse` is what it was laid out from; `following` the section played after it; `performance` how the whole
+    sounds; `harmony` where the chords come from. A rule that needs what is not given is silent.
+    """
+
+    section: Accompaniment
+    verse: WalkedVerse | None = None
+    following: Accompaniment | None = None
+    performance: Performance | None = None
+    harmony: Harmony | None = None
+
+    def tell(self, kind: str, start: Fraction, *keys: HeldKey, **facts: object) -> Finding:
+        """A finding at a place of the section, about these keys."""
+        return tell(self.section, kind, start, tuple(key.id for key in keys), **facts)
+
+    def beat_at(self, start: Fraction) -> Fraction:
+        """Length of the beat at a place."""
+        return self.section.bar_at(start).time.beat
+
+    @cached_property
+    def keys(self) -> tuple[HeldKey, ...]:
+        """Every key from press to release."""
+        return held_keys(self.section.notes)
+
+    @cached_property
+    def sources(self) -> dict[str, str]:
+        """The printed voice of each written note, "" for none."""
+        return {note.id: note.source for note in self.section.notes}
+
+    def ours(self, key: HeldKey) -> bool:
+        """True for a key that belongs to no printed voice."""
+        return not self.sources[key.id]
+
+    @cached_property
+    def tune(self) -> tuple[HeldKey, ...]:
+        """The tune."""
+        return tuple(key for key in self.keys if key.part == "tune")
+
+    @cached_property
+    def figure(self) -> tuple[HeldKey, ...]:
+        """The figure: what is ours and neither tune, bass, drone nor octave."""
+        return tuple(key for key in self.keys if key.part not in NO_FIGURE and self.ours(key))
+
+    @cached_property
+    def figure_ids(self) -> frozenset[str]:
+        """The figure's ids."""
+        return frozenset(key.id for key in self.figure)
+
+    @cached_property
+    def bass(self) -> tuple[HeldKey, ...]:
+        """The bass, printed or not."""
+        return tuple(key for key in self.keys if key.part == "bass")
+
+    @cached_property
+    def own_bass(self) -> tuple[HeldKey, ...]:
+        """A bass made from symbols."""
+        return tuple(key for key in self.bass if self.ours(key))
+
+    @cached_property
+    def chords(self) -> tuple[WalkedChord, ...]:
+        """The section's chords with their keys: the verse's, if they are the same, else by the signature."""
+        if self.verse is not None and self.section.chords == self.verse.placed_chords:
+            return self.verse.chords
+        known = self.verse.chords if self.verse is not None else ()
+        found = []
+        for one in self.section.chords:
+            near = chord_at(known, one.start)
+            key = near.key if near is not None else self.section.bar_at(one.start).key
+            found.append(WalkedChord(one.start, one.end, one.chord, key))
+        return tuple(found)
+
+    @cached_property
+    def beats(self) -> tuple[Fraction, ...]:
+        """Every beat, in order."""
+        return beats_of(self.section.bars)
+
+    @cached_property
+    def lines(self) -> tuple[PlacedLine, ...]:
+        """The lines, the whole section if it has none."""
+        return self.section.lines or (PlacedLine(Fraction(0), self.section.length),)
+
+    @cached_property
+    def breaks(self) -> frozenset[Fraction]:
+        """Where a line begins or a breath is taken: what goes before does not join what comes after."""
+        return frozenset({line.start for line in self.lines} | set(self.section.breaths))
+
+    @cached_property
+    def pickup_end(self) -> Fraction:
+        """Where the first pickup ends (0 without one)."""
+        bars = self.section.bars
+        return bars[0].end if bars and bars[0].pickup else Fraction(0)
+
+    @cached_property
+    def lowered(self) -> bool:
+        """True where the tune is played below its place."""
+        place = PLACES.get(self.section.tune)
+        return place is not None and place.octaves < 0
+
+    def stops_of(self, division: str, said: str) -> frozenset[int]:
+        """Whole lengths in feet of the stops drawn on a division, else those of the generic words after `said`."""
+        registration = self.section.registration
+        drawn = [stops for name, stops in registration.actual if name == division]
+        clauses = drawn or [part for part in registration.generic.split(";") if part.strip().startswith(said)]
+        lengths = re.compile(r"(no )?\b(\d+)\b(?! \d+/)")
+        return frozenset(int(feet) for text in clauses for no, feet in lengths.findall(text) if not no)
+
+    @cached_property
+    def _feet_up(self) -> int:
+        """How far the bass in the feet sounds from its keys: an octave lower with a 16' stop."""
+        return -12 if 16 in self.stops_of(self.section.feet, "pedal") else 0
+
+    def sounds(self, key: HeldKey) -> int:
+        """Where a key sounds lowest: in the pedal a tune at 4' an octave higher, a bass at 16' an octave lower."""
+        if key.limb in ("right hand", "left hand"):
+            return key.midi
+        if key.part == "tune":
+            return key.midi + 12 if self.section.tune == "pedal" else key.midi
+        return key.midi + self._feet_up
+
+    @cached_property
+    def pulsed_feet(self) -> bool:
+        """True where the texture lets the feet strike again with each unit."""
+        row = TEXTURES.get(self.section.texture)
+        return row is not None and row.pulsed_feet
+
+    # --- worked out once -------------------------------------------------------------------------
+
+    @cached_property
+    def over_chords(self) -> tuple[tuple[WalkedChord, tuple[HeldKey, ...]], ...]:
+        """Each chord with every key that sounds while it stands."""
+        return tuple((one, tuple(down)) for one, down in overlapping(self.chords, self.keys))
+
+    def is_long(self, one: WalkedChord) -> bool:
+        """True for a chord of a beat or more."""
+        return one.end - one.start >= self.beat_at(one.start)
+
+    @cached_property
+    def slices(self) -> tuple[tuple[Fraction, tuple[HeldKey, ...], WalkedChord, frozenset[int], frozenset[int]], ...]:
+        """At every onset under a chord of a beat or more: keys down, chord, its leading note, its seventh."""
+        found = []
+        names: dict[int, tuple[frozenset[int], frozenset[int]]] = {}
+        for start, down in slices(self.keys):
+            one = chord_at(self.chords, start)
+            if one is None or not self.is_long(one):
+                continue
+            if id(one) not in names:
+                names[id(one)] = (leading_notes(one), sevenths(one))
+            found.append((start, tuple(down), one, *names[id(one)]))
+        return tuple(found)
+
+    @cached_property
+    def groups(self) -> tuple[Group, ...]:
+        """The groups of the figure over all chords, in order of time."""
+        places = self._places
+        figure = self.figure_ids
+        found = []
+        for place, sounding in overlapping(places, self.keys):
+            struck = tuple(key for key in sounding if key.id in figure and place.start <= key.start < place.end)
+            first: dict[str, HeldKey] = {}
+            last = None
+            for key in sounding:
+                if key.part in ("tune", "bass") and key.start <= place.start:
+                    first[key.part] = key
+                if key.part == "tune" and (last is None or key.start >= last.start):
+                    last = key
+            heard = struck[:1] if self.section.texture == "counter-line" else struck  # a line is one voice
+            levels = tuple(sorted({key.midi for key in heard}))
+            long = place.end - place.start >= self.beat_at(place.start)
+            found.append(
+                Group(place.start, place.end, levels, first.get("tune"), last, first.get("bass"), struck, long)
+            )
+        return tuple(found)
+
+    @cached_property
+    def _places(self) -> list[PlacedLine]:
+        """Where groups begin and end: on beats; off the beat only where full chords change with the harmony."""
+        beats = frozenset(self.beats)
+        strikes = Counter(key.start for key in self.figure)
+        edges = set()
+        for one in self.chords:
+            start = one.start
+            if start not in beats and strikes[start] < 2:
+                start = next((beat for beat in self.beats if beat > start), one.end)
+            while start < one.end:
+                edges.add(start)
+                bar = self.section.bar_at(start)
+                length = grid(bar.time).unit_beats * bar.time.beat
+                start = min(bar.end, bar.start + ((start - bar.start) // length + 1) * length)
+        if self.chords:
+            edges.add(self.chords[-1].end)
+            edges |= {line.start for line in self.lines if min(edges) < line.start < max(edges)}
+        return [PlacedLine(start, end) for start, end in pairwise(sorted(edges))]
+
+    @cached_property
+    def suspensions(self) -> tuple[Suspension, ...]:
+        """Printed suspensions, and those that symbols write: a fourth that gives way to the third of its root."""
+        printed = self.verse.suspensions if self.verse is not None else ()
+        return tuple(sorted([*printed, *self.written_suspensions], key=lambda one: float(one.start)))
+
+    @cached_property
+    def written_suspensions(self) -> tuple[Suspension, ...]:
+        """`D7sus4 D7`: the fourth over its root until the third comes."""
+        found = []
+        for one, after in zip(self.chords, self.chords[1:], strict=False):
+            root, third = one.chord.root, after.chord.third
+            fourth = next((tone.name.pitch_class for tone in one.chord.tones() if tone.degree == 4), None)
+            if fourth is None or third is None or root is None or after.chord.root != root or one.chord.third:
+                continue
+            found.append(Suspension(one.start, one.end, fourth, third.name.pitch_class, inner=True))
+        return tuple(found)
+
+    def line_of(self, start: Fraction) -> PlacedLine:
+        """The line that holds a place."""
+        return self.lines[max(0, bisect_right(self.lines, start, key=lambda line: line.start) - 1)]
+
+    @cached_property
+    def endings(self) -> tuple[tuple[PlacedLine, Fraction], ...]:
+        """Each line with the place where its last chord begins, or its last sung note if that is later."""
+        found = []
+        chords = [one for one in self.chords if one.chord.root is not None]
+        for line in self.lines:
+            under = [one for one in chords if one.start < line.end and one.end > line.start]
+            sung = [key.start for key in self.tune if line.start <= key.start < line.end]
+            if under:
+                found.append((line, min(max(under[-1].start, *sung[-1:], line.start), line.end)))
+        return tuple(found)
+
+    @cached_property
+    def counted_beats(self) -> tuple[Fraction, ...]:
+        """The beats that R14 asks to be struck: from the first of a line to the onset of its last chord.
+
+        Stretches without a chord, the first pickup, free time and the second bar line of a hemiola are exempt.
+        """
+        chords = [one for one in self.chords if one.chord.root is not None]
+        skipped = {crossed for _, crossed in self.hemiolas}
+        counted = []
+        for line, last in self.endings:
+            for beat in self.beats:
+                inside = max(line.start, self.pickup_end) <= beat <= last and beat < line.end
+                if inside and beat not in skipped and self.section.bar_at(beat).time.beats:
+                    counted.append(beat)
+        return tuple(beat for beat in counted if any(one.start <= beat < one.end for one in chords))
+
+    @cached_property
+    def hemiolas(self) -> tuple[tuple[tuple[Fraction, ...], Fraction], ...]:
+        """R15: places where two bars of three are heard as three halves, and the bar line between.
+
+        Tune or chords begin at 0, 2 and 4, neither tune nor chord nor printed bass at 3; or the same
+        inside one bar of 6/8: crotchets against its two dotted ones.
+        """
+        bars = self.section.bars
+        triple = [bar for bar in bars if bar.time.beats == 3 or (bar.time.beats, bar.time.unit) == (6, 8)]
+        if not triple:
+            return ()
+        sung = {key.start for key in self.tune}
+        printed = {key.start for key in self.bass if not self.ours(key)}
+        starts = {one.start for one in self.chords}
+        found = []
+        for index, bar in enumerate(bars):
+            if bar.length != bar.time.bar_length:
+                continue
+            after = bars[index + 1] if index + 1 < len(bars) else None
+            step, crossed = Fraction(0), Fraction(0)
+            if bar.time.beats == 3 and after is not None and (after.time, after.length) == (bar.time, bar.length):
+                step, crossed = 2 * bar.time.beat, after.start
+            elif (bar.time.beats, bar.time.unit) == (6, 8):
+                step, crossed = Fraction(1), bar.start + Fraction(3, 2)
+            places = tuple(bar.start + count * step for count in range(3))
+            begun = sung | starts
+            if step and all(place in begun for place in places) and crossed not in begun | printed:
+                found.append((places, crossed))
+        return tuple(found)
+
+
+Check = Callable[[Case], Iterator[Finding]]

@@ -1,0 +1,361 @@
+"""Textures and places of the tune, each by what an organist would hear; all music invented.
+
+Rule numbers are those of the project's craft rules: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+import pytest
+
+from laid import four_parts, laid, limb, one_line, played, tune, weights
+from undersong.acoustics.blur import shortest_clear_seconds
+from undersong.arranging import arrange, default_plan
+from undersong.errors import UnknownName
+from undersong.harmony import analyse
+from undersong.model.accompaniment import Accompaniment, Arrangement
+from undersong.model.hymn import Hymn
+from undersong.model.organ import TWO_MANUALS, Organ
+from undersong.model.pitch import Pitch
+from undersong.model.player import MEDIUM, Player
+from undersong.model.room import ROOMS
+from undersong.model.time import Time
+from undersong.playing.check import held_keys
+from undersong.textures.patterns import GRIDS, PATTERNS, grid
+from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
+from undersong.workflow import Wishes, lay_out
+
+CALM = tune(
+    "(time=4/4) (key=0) (tempo=80) (C/major) C5:2 D5:1 E5:1 | (F/major) F5:2 E5:1 D5:1 "
+    "| (G/dominant) D5:2 B4:2 | (C/major) C5:4"
+)
+SATB = four_parts(
+    "(time=4/4) (key=0) (tempo=80) E4:1 F4:1 G4:1 A4:1 | G4:2 F4:1 D4:1 | C4:4",
+    "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 C4:1 C4:1 | C4:2 C4:1 B3:1 | C4:4",
+    "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 G3:1 F3:1 | G3:2 A3:1 G3:1 | E3:4",
+    "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:2 F3:1 G3:1 | C3:4",
+)
+NO_PEDAL = replace(TWO_MANUALS, manuals=TWO_MANUALS.manuals[:1], pedal=None)
+
+
+def on(
+    hymn: Hymn,
+    texture: str,
+    place: str = "at-pitch",
+    organ: Organ = TWO_MANUALS,
+    player: Player = MEDIUM,
+    room: str = "average",
+) -> tuple[Accompaniment, Arrangement]:
+    """The first section on an organ, for a player, in a room."""
+    plan = default_plan(hymn, (), (texture,), PLACES[place].name)
+    arrangement = arrange(hymn, analyse(hymn), plan, organ, player, ROOMS[room])
+    return arrangement.sections[0], arrangement
+
+
+# ---------------------------------------------------------------------------------------- patterns, times, rooms
+
+
+@pytest.mark.parametrize(
+    ("pattern", "bar"),
+    [
+        ("up-and-back", "C4 E4 G4 E4 C4 E4 G4 E4"),
+        ("falling", "G4 E4 C4 E4 G4 E4 C4 E4"),
+        ("low-and-pair", "C4 E4+G4 C4 E4+G4 C4 E4+G4 C4 E4+G4"),
+        ("slow", "C4 E4 G4 E4"),
+        ("triplets", "C4 E4 G4 C4 E4 G4 C4 E4 G4 C4 E4 G4"),
+    ],
+)
+def test_each_pattern_has_its_order(pattern: str, bar: str) -> None:
+    """Over C major in 4/4, by the table's row."""
+    section, arrangement = laid(CALM, f"broken:{pattern}")
+    assert played(section, "left hand", "1") == bar
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_rolling_pattern_uses_four_notes_of_a_triad() -> None:
+    """The root, or another tone, at both ends an octave apart."""
+    section, _ = laid(CALM, "broken:rolling")
+    first = played(section, "left hand", "1").split()[:4]
+    keys = [Pitch.parse(name).midi for name in first]
+    assert keys == sorted(keys)
+    assert keys[3] - keys[0] == 12
+
+
+BARS = {
+    "2/4": "C5:1 D5:1", "3/4": "C5:2 D5:1", "4/4": "C5:2 E5:2", "5/4": "C5:3 D5:2", "7/4": "C5:4 D5:3",
+    "2/2": "C5:2 E5:2",
+    "3/2": "C5:4 D5:2", "4/2": "C5:4 D5:4", "3/8": "C5:1 D5:1/2", "5/8": "C5:3/2 D5:1", "7/8": "C5:2 D5:3/2",
+    "8/8": "C5:3/2 D5:3/2 E5:1", "6/8": "C5:3/2 E5:3/2", "9/8": "C5:3 E5:3/2", "12/8": "C5:3 E5:3", "6/4": "C5:3 E5:3",
+    "9/4": "C5:6 E5:3",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("time", GRIDS)
+def test_every_time_has_patterns_that_strike_each_beat(time: str) -> None:
+    """Each row of the table of times: three patterns go at least, and each beat before the last bar is struck (R14)."""
+    bars = " | ".join(f"(C/major) {BARS[time]}" for _ in range(3))
+    beat = Time.parse(time).beat
+    hymn = one_line(tune(f"(time={time}) (key=0) (tempo={float(60 * beat)}) {bars}"))
+    served = 0
+    for pattern in PATTERNS:
+        section, arrangement = on(hymn, f"broken:{pattern}", room="dry")
+        assert weights(arrangement, "hard") == []
+        if section.texture != "broken":
+            continue
+        served += 1
+        struck = {key.start for key in limb(section, "left hand")}
+        length = Time.parse(time).bar_length
+        wanted = {index * beat for index in range(int(2 * length / beat))}
+        assert wanted <= struck, (pattern, sorted(wanted - struck))
+    assert served >= 3
+
+
+def test_seven_eight_goes_in_twos_and_threes() -> None:
+    """The low note comes back at quavers 1, 3 and 5: 2, 2 and 3."""
+    hymn = tune("(time=7/8) (key=0) (tempo=120) (C/major) C5:2 D5:3/2 | (C/major) E5:2 D5:3/2 | (C/major) C5:7/2")
+    section, _ = laid(hymn, "broken")
+    struck = [key for key in limb(section, "left hand") if key.start < Fraction(7, 2)]
+    low = min(key.midi for key in struck)
+    assert [2 * key.start for key in struck if key.midi == low] == [0, 2, 4]
+
+
+def test_free_time_is_taken_by_quarter_notes() -> None:
+    """A tune without a time signature: the figure runs on, two quarter notes to a unit."""
+    assert grid(Time.parse("free")).groups == (2,)
+
+
+def test_a_time_that_changes_changes_the_figure() -> None:
+    """4/4, then 3/4: two units to the bar, then one."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) C5:2 D5:1 E5:1 | (time=3/4) (C/major) E5:2 D5:1 "
+        "| (time=4/4) (C/major) C5:4"
+    )
+    section, arrangement = laid(hymn, "broken")
+    first = played(section, "left hand", "1").split()
+    assert (len(first), first[0]) == (8, first[4])
+    assert len(played(section, "left hand", "2").split()) == 6
+    assert weights(arrangement, "hard") == []
+
+
+def test_a_live_room_slows_the_figure_and_says_so() -> None:
+    """Quavers at 80 are clear in an average room; in a very live one a note to the beat takes their place."""
+    quick, _ = on(CALM, "broken", room="average")
+    slow, arrangement = on(CALM, "broken", room="very live")
+    assert len(limb(quick, "left hand")) > 1.5 * len(limb(slow, "left hand"))
+    told = [one.message for one in arrangement.findings if one.kind == "slower-for-room"]
+    assert len(told) == 1
+    assert "slow" in told[0]
+    step = min(b.start - a.start for a, b in pairwise(limb(slow, "left hand")) if b.start > a.start)
+    assert slow.pace.seconds(step) >= shortest_clear_seconds(ROOMS["very live"].seconds) or step == 1
+
+
+def test_alberti_gives_way_to_the_held_figure_where_the_room_blurs_it() -> None:
+    """Four notes to a chord on every beat: clear when dry, refused in an average room."""
+    dry, _ = on(SATB, "alberti", room="dry")
+    average, arrangement = on(SATB, "alberti")
+    assert (dry.texture, average.texture) == ("alberti", "held")
+    assert any("blur" in one.message for one in arrangement.findings if one.kind == "not-served")
+
+
+def test_an_unknown_pattern_is_refused_by_name() -> None:
+    """The table's names are offered."""
+    with pytest.raises(UnknownName, match="no pattern"):
+        laid(CALM, "broken:stride")
+
+
+# ---------------------------------------------------------------------------------------------- R7: cross rhythms
+
+
+def test_r7_triplets_of_the_tune_against_quavers_are_refused() -> None:
+    """Two notes to the beat under a triplet would flam; the place is named."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) C5:2 D5:1/3 E5:1/3 D5:1/3 C5:1 | (F/major) F5:4 | (C/major) C5:4"
+    )
+    section, arrangement = laid(hymn, "broken")
+    assert section.texture == "block"
+    assert any("bar 1, beat 3" in one.message for one in arrangement.findings)
+    in_threes, _ = laid(hymn, "broken:triplets")
+    assert in_threes.texture == "broken"
+
+
+def test_r7_quavers_of_the_tune_against_triplets_are_refused() -> None:
+    """The other way round; a dotted pair too."""
+    for pair in ("D5:1/2 E5:1/2", "D5:3/4 E5:1/4"):
+        hymn = tune(f"(time=4/4) (key=0) (tempo=80) (C/major) C5:2 {pair} C5:1 | (F/major) F5:4 | (C/major) C5:4")
+        assert laid(hymn, "broken:triplets")[0].texture == "block"
+        assert laid(hymn, "broken")[0].texture == "broken"
+
+
+# ------------------------------------------------------------------------------------------------- without feet
+
+
+@pytest.mark.parametrize("texture", TEXTURES)
+@pytest.mark.parametrize("hymn", [CALM, SATB], ids=["symbols", "parts"])
+def test_nothing_is_given_to_feet_that_are_not_there(texture: str, hymn: Hymn) -> None:
+    """On an organ without pedal, and for a player who leaves it: no note for the feet, all of it playable."""
+    for organ, player in ((NO_PEDAL, MEDIUM), (TWO_MANUALS, Player(pedals="none"))):
+        section, arrangement = on(hymn, texture, organ=organ, player=player)
+        assert limb(section, "feet") == []
+        assert weights(arrangement, "hard") == []
+        assert section.feet == ""
+
+
+def test_without_feet_the_figure_begins_on_the_bass() -> None:
+    """Broken chords for the hands alone stand on the chord's bass, not on an inversion nobody chose."""
+    section, _ = on(CALM, "broken", organ=NO_PEDAL)
+    for bar, bass in (("1", "C"), ("2", "F"), ("3", "G"), ("4", "C")):
+        assert played(section, "left hand", bar).replace("+", " ").split()[0].startswith(bass)
+
+
+# ------------------------------------------------------------------------------------- new textures, new places
+
+
+def test_the_running_voice_runs_and_keeps_its_manners() -> None:
+    """Quavers throughout; chord tones on the beats; foreign notes by step on both sides; no note twice running."""
+    section, arrangement = laid(one_line(CALM), "counter-line")
+    line = limb(section, "left hand")
+    assert [key.start for key in line[:16]] == [Fraction(index, 2) for index in range(16)]
+    chords = {(one.start, one.end): one.chord.pitch_classes for one in section.chords}
+    inside = [next(tones for (a, b), tones in chords.items() if a <= key.start < b) for key in line]
+    for index, (key, tones) in enumerate(zip(line, inside, strict=True)):
+        foreign = key.midi % 12 not in tones
+        if key.start.denominator == 1:
+            assert not foreign
+        elif foreign:
+            assert abs(key.midi - line[index - 1].midi) in (1, 2)
+            assert abs(key.midi - line[index + 1].midi) in (1, 2)
+    assert all(a.midi != b.midi for a, b in pairwise(line))
+    assert weights(arrangement, "hard") == []
+
+
+def test_a_figure_shared_between_the_hands_goes_with_the_tune_in_the_pedal() -> None:
+    """The left hand holds the bass and begins each figure; asked for at pitch, the pedal is named."""
+    section, arrangement = laid(CALM, "shared", "pedal")
+    assert {key.part for key in limb(section, "feet")} == {"tune"}
+    assert {key.part for key in limb(section, "left hand")} == {"bass", "figure"}
+    assert {key.part for key in limb(section, "right hand")} == {"figure"}
+    assert weights(arrangement, "hard") == []
+    moved, told = laid(CALM, "shared")
+    assert moved.tune == "pedal"
+    assert "both hands are needed" in told.findings[0].message
+
+
+def test_three_voices_are_never_more_than_three_and_need_no_feet() -> None:
+    """Tune, middle voice, bass: at every onset at most three keys, thirds present."""
+    for hymn in (CALM, SATB):
+        section, arrangement = laid(hymn, "three-voices")
+        keys = held_keys(section.notes)
+        for start in {key.start for key in keys}:
+            assert len([key for key in keys if key.start <= start < key.end]) <= 3
+        assert limb(section, "feet") == []
+        assert [one.kind for one in arrangement.findings if one.weight != "note"] == []
+
+
+def test_the_descant_is_the_printed_part_an_octave_up() -> None:
+    """The tenor over the tune; the tune itself in the left hand with the alto, every note in place."""
+    section, arrangement = laid(SATB, "descant")
+    descant = [key for key in limb(section, "right hand") if key.part == "descant"]
+    assert [key.midi - 12 for key in descant] == [55, 57, 55, 53, 55, 57, 55, 52]
+    assert {key.part for key in limb(section, "left hand")} == {"tune", "alto"}
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_descant_rests_where_it_would_make_fifths() -> None:
+    """Tenor and alto both in fourths under the tune: fifths above it, so both rest and the tune is soloed (R3)."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 B3:1 A3:1 | G3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert [key.part for key in limb(section, "right hand")] == ["tune"] * 5
+    assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
+
+
+def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:
+    """The tune in the feet is root or third of what stands over it; a six-four only where it passes by step."""
+    for hymn in (CALM, SATB):
+        section, arrangement = laid(hymn, "block", "bass")
+        assert section.tune == "bass"
+        feet = limb(section, "feet")
+        assert {key.part for key in feet} == {"tune"}
+        for index, key in enumerate(feet):
+            chord = next(one.chord for one in section.chords if one.start <= key.start < one.end)
+            degree = {tone.name.pitch_class: tone.degree for tone in chord.tones()}.get(key.midi % 12)
+            if degree == 5:
+                assert abs(feet[index + 1].midi - key.midi) in (1, 2)
+            else:
+                assert degree in (1, 3), (key.start, chord)
+        assert weights(arrangement, "hard") == []
+
+
+def test_the_tune_at_eight_foot_in_the_pedal_lies_over_its_bass() -> None:
+    """The left hand carries the true bass beneath the tune that sounds in the tenor; the figure lies above both."""
+    section, arrangement = laid(SATB, "block", "pedal-8")
+    keys = held_keys(section.notes)
+    for start in {key.start for key in keys}:
+        down = {key.part: key.midi for key in keys if key.start <= start < key.end and key.part != "figure"}
+        figure = [key.midi for key in keys if key.start <= start < key.end and key.part == "figure"]
+        assert down["bass"] < down["tune"] < min(figure)
+    assert "8 alone, no 16" in section.registration.generic
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_same_plan_gives_the_same_notes() -> None:
+    """Law 11: laid out twice, every id and note is the same."""
+    wishes = Wishes(textures=("counter-line", "broken:rolling", "three-voices"))
+    assert lay_out(CALM, wishes) == lay_out(CALM, wishes)
+
+
+# ------------------------------------------------------------------------------------------------ R15: hemiolas
+
+HEMIOLA = one_line(
+    tune(
+        "(time=3/4) (key=0) (tempo=90) (C/major) E5:2 D5:1 | (F/major) C5:2 (G/major) D5:1~ | D5:1 (C/major) E5:2 "
+        "| (F/major) F5:2 E5:1 | (G/major) D5:3 | (C/major) C5:3"
+    )
+)
+
+
+@pytest.mark.parametrize("texture", ["block", "broken", "held", "bass-and-chord", "counter-line", "strummed"])
+def test_r15_a_hemiola_goes_in_three_halves(texture: str) -> None:
+    """Feet at 0, 2 and 4 of the two bars and nothing on the bar line between them; elsewhere by the bar."""
+    section, arrangement = laid(HEMIOLA, texture)
+    assert section.texture == texture
+    assert [key.start for key in limb(section, "feet")][:5] == [0, 3, 5, 7, 9]
+    assert weights(arrangement, "hard") == []
+
+
+def test_r15_chords_change_at_the_halves() -> None:
+    """Block chords are struck at 0, 2 and 4, and not at 3."""
+    section, _ = laid(HEMIOLA, "block")
+    assert sorted({key.start for key in limb(section, "left hand")})[:5] == [0, 3, 5, 7, 9]
+
+
+def test_r15_quarter_notes_in_six_eight() -> None:
+    """A bar of 6/8 sung in three: the figure goes in three too."""
+    hymn = one_line(
+        tune(
+            "(time=6/8) (key=0) (tempo=60) (C/major) C5:3/2 E5:3/2 | (C/major) E5:1 (F/major) F5:1 (G/major) D5:1 "
+            "| (C/major) C5:3"
+        )
+    )
+    section, _ = laid(hymn, "block")
+    assert [key.start for key in limb(section, "feet")] == [0, 3, 4, 5, 6]
+
+
+def test_r15_a_chord_on_the_bar_line_makes_it_none() -> None:
+    """The same tune with a chord that begins on the second bar line goes by the bar."""
+    hymn = one_line(
+        tune(
+            "(time=3/4) (key=0) (tempo=90) (F/major) C5:2 (G/major) D5:1~ | (D/minor) D5:1 (C/major) E5:2 "
+            "| (C/major) C5:3"
+        )
+    )
+    section, _ = laid(hymn, "block")
+    assert 3 in {key.start for key in limb(section, "feet")}

@@ -1,0 +1,321 @@
+"""The independent count of voice leading: each kind of fault, planted alone, is seen, and a clean page is cleared.
+
+The pages are a bar or two of invented music, written by hand: right hand (the tune), left hand, pedal, chords. Notes
+are `C4+E4:2` (keys, quarter notes), `-` a rest, `~` a tie to the next, `'` a breath; bars are parted by `|`.
+Expected counts are worked out by hand; the rules are common practice, no source, the low-interval limits those of the
+published table in `tests/voice_leading.py`.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+import pytest
+from lxml import etree
+
+from undersong.writing.exchange import el
+from voice_leading import Count, chords_of, line_starts, measure, print_itself, units_of
+from witness import Section, read_sections
+
+DIVISIONS = 12
+
+
+def section_of(
+    right: str, left: str, feet: str, chords: str, *, time: str = "4/4", fifths: int = 0
+) -> Section:  # fmt: skip
+    """A section from three staves and chord symbols (`C:major:4`)."""
+    staves = [staff.split("|") for staff in (right, left, feet)]
+    manuals, pedal = el("part", id="P1"), el("part", id="P2")
+    for index, symbols in enumerate(chords.split("|")):
+        for part, own in ((manuals, staves[:2]), (pedal, staves[2:])):
+            measure_ = el("measure", number=index + 1)
+            part.append(measure_)
+            if index == 0:
+                beats, unit = time.split("/")
+                measure_.append(
+                    el("attributes", el("divisions", DIVISIONS), el("key", el("fifths", fifths)),
+                       el("time", el("beats", beats), el("beat-type", unit)), el("staves", len(own)))
+                )  # fmt: skip
+            if part is manuals and index == 0:
+                measure_.append(el("direction", el("direction-type", el("rehearsal", "Verse 1"))))
+            if part is manuals:
+                _symbols(measure_, symbols)
+            for staff, bars in enumerate(own, 1):
+                reached = _notes(measure_, bars[index], staff)
+                if staff < len(own):
+                    measure_.append(el("backup", el("duration", reached)))
+    score = el(
+        "score-partwise",
+        el("part-list", *(el("score-part", el("part-name", name), id=name) for name in ("P1", "P2"))),
+        manuals, pedal, version="4.0",
+    )  # fmt: skip
+    return read_sections(etree.tostring(score))[0]
+
+
+def _symbols(into: etree._Element, symbols: str) -> None:
+    at = Fraction(0)
+    for symbol in symbols.split():
+        root, kind, length = symbol.split(":")
+        alter = {"b": -1, "#": 1}.get(root[1:])
+        into.append(
+            el("harmony", el("root", el("root-step", root[0]), el("root-alter", alter) if alter else None),
+               el("kind", kind), el("offset", int(at * DIVISIONS)))
+        )  # fmt: skip
+        at += Fraction(length)
+
+
+_TYPES = {"4": ("whole", 0), "3": ("half", 1), "2": ("half", 0), "3/2": ("quarter", 1), "1": ("quarter", 0),
+          "1/2": ("eighth", 0)}  # fmt: skip
+
+
+def _notes(into: etree._Element, bar: str, staff: int) -> int:
+    reached = 0
+    tied: set[str] = set()
+    for token in bar.split():
+        found = re.fullmatch(r"([-\w#+]+):([\d/]+)(~?)('?)", token)
+        assert found, token
+        duration = int(Fraction(found[2]) * DIVISIONS)
+        kind, dots = _TYPES[found[2]]
+        for index, key in enumerate(found[1].split("+")):
+            alter = key.count("#") - key[1:].count("b")
+            pitch = el("pitch", el("step", key[0]), el("alter", alter) if alter else None, el("octave", key[-1]))
+            into.append(
+                el("note", el("chord") if index else None, pitch if key != "-" else el("rest"),
+                   el("duration", duration), el("tie", type="stop") if key in tied else None,
+                   el("tie", type="start") if found[3] else None, el("voice", 1 if staff == 1 else 5), el("type", kind),
+                   *(el("dot") for _ in range(dots)), el("staff", staff),
+                   el("notations", el("articulations", el("breath-mark"))) if found[4] else None)
+            )  # fmt: skip
+        tied = set(found[1].split("+")) if found[3] else set()
+        reached += duration
+    return reached
+
+
+def count(right: str, left: str, feet: str, chords: str, **more: object) -> Count:
+    """Everything counted on such a page."""
+    page = {name: more.pop(name) for name in ("time", "fifths") if name in more}
+    return measure(section_of(right, left, feet, chords, **page), **more)  # type: ignore[arg-type]
+
+
+CLEAN = (
+    "E5:2 D5:2 | C5:4",
+    "G3+C4:1 E4:1 G3+B3:1 F4:1 | G3+E4:4",
+    "C3:2 G2:2 | C3:4",
+    "C:major:2 G:dominant:2 | C:major:4",
+)
+
+
+def test_a_clean_close_is_cleared() -> None:
+    """C, G7, C in a bar and another: four units of two beats, three joins, and no fault."""
+    found = count(*CLEAN)
+    assert found.faults == []
+    assert (found.joins, found.chords, found.complete) == (3, 4, 4)
+    assert (found.beats, found.struck) == (5, 5)
+
+
+@pytest.mark.parametrize(
+    ("kind", "pair", "page"),
+    [
+        ("parallel", "bass and lowest", ("E5:2 D5:2", "G3+C4:2 A3+D4:2", "C3:2 D3:2", "C:major:2 D:minor:2")),
+        ("parallel", "tune and highest", ("E5:2 D5:2", "G3+A4:2 B3+G4:2", "C3:2 G2:2", "C:major:2 G:major:2")),
+        ("parallel", "tune and bass", ("C5:2 D5:2", "G3+E4:2 A3+F4:2", "C3:2 D3:2", "C:major:2 D:minor:2")),
+        ("parallel", "lowest and highest", ("E5:2 F5:2", "C4+G4:2 D4+A4:2", "C3:2 D2:2", "C:major:2 D:minor:2")),
+        ("parallel", "bass and first", ("E5:2 F5:2", "G3:1/2 E3+C4:3/2 A3:1/2 F3+D4:3/2", "C3:2 D3:2",
+                                        "C:major:2 D:minor:2")),
+        ("direct", "bass and lowest", ("E5:2 D5:2", "E3+C4:2 B3+F4:2", "C3:2 E3:2", "C:major:2 E:minor:2")),
+    ],
+)  # fmt: skip
+def test_a_planted_fault_of_two_voices_is_seen(kind: str, pair: str, page: tuple[str, str, str, str]) -> None:
+    """Fifths or octaves by step, and a fifth approached by leaps in one direction; each between one pair."""
+    assert count(*page).pair_faults[f"{kind}, {pair}"] == 1
+
+
+def test_parallels_from_the_last_note_of_a_voice_are_seen() -> None:
+    """The bass passes on: C3 E3 | F3 under E4 in the left hand, F4 above: octaves from E to F, none from C to F."""
+    page = ("G5:2 A5:2", "E4+C5:2 F4+C5:2", "C3:1 E3:1 F3:2", "C:major:2 F:major:2")
+    assert count(*page).pair_faults["parallel, bass and lowest"] == 1
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        ("E5:2' D5:2", "G3+C4:2 A3+D4:2", "C3:2 D3:2", "C:major:2 D:minor:2"),
+        ("E5:2 D5:2", "G3+C4:2 G3+D4:2", "C3:2 C3:2", "C:major:2 G:major:2"),
+        ("E5:2 D5:2", "E3+C4:2 D4+F4:2", "C3:2 D3:2", "C:major:2 D:minor:2"),
+    ],
+    ids=["a breath lies between", "nothing moves", "an octave in one leap and one step"],
+)
+def test_what_is_no_fault_of_voices(page: tuple[str, str, str, str]) -> None:
+    """Line ends are no joins, a repeated interval is no parallel, a step in one part makes no direct interval."""
+    found = count(*page)
+    assert not [name for name in found.pair_faults if "bass and lowest" in name]
+
+
+def test_octaves_in_contrary_motion_are_told_apart_at_a_close() -> None:
+    """G5 over G2 to C5 over C3 ends the line; with another bar after it the octaves are as bad as any."""
+    close = ("E5:2 G5:2 | C5:4", CLEAN[1], CLEAN[2], CLEAN[3])
+    assert count(*close).pair_faults == {"contrary at a close, tune and bass": 1}
+    inside = (f"{close[0]} | D5:4", f"{close[1]} | G3+B3:4", f"{close[2]} | G2:4", f"{close[3]} | G:major:4")
+    assert count(*inside).pair_faults["parallel, tune and bass"] == 1
+
+
+def test_faults_between_tune_and_printed_bass_are_the_prints() -> None:
+    page = ("C5:2 D5:2", "G3+E4:2 A3+F4:2", "C3:2 D3:2", "C:major:2 D:minor:2")
+    found = count(*page, printed_bass=True)
+    assert found.pair_faults["parallel of the print, tune and bass"] == 1
+    assert found.pair_faults["parallel, tune and bass"] == found.pair_joins["tune and bass"] == 0
+
+
+def test_the_print_is_measured_in_the_same_way() -> None:
+    """Alto and bass in fifths by step, in a page of four parts: one parallel in one join."""
+    page = section_of("E5:2 F5:2", "G4+C4:2 A4+D4:2", "C3:2 D3:2", "C:major:2 D:minor:2")
+    rows = {"soprano": "76 77", "alto": "67 69", "tenor": "60 60", "bass": "48 50"}
+    voices = {
+        name: tuple((Fraction(2 * at), Fraction(2), int(key)) for at, key in enumerate(keys.split()))
+        for name, keys in rows.items()
+    }
+    found = print_itself(page, voices)
+    assert (found.joins, dict(found.pair_faults)) == (1, {"parallel, bass and highest": 1})
+
+
+# -- chords ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("what", "page"),
+    [
+        ("third", ("G5:4", "G3+C4:4", "C3:4", "C:major:4")),
+        ("root", ("G5:4", "G3+B3:4", "E3:4", "C:major:4")),
+        ("seventh", ("D5:4", "G3+B3:4", "G2:4", "G:dominant:4")),
+        ("third", ("G5:4", "G3+C4:4", "C3:4", "C:suspended-fourth:4")),
+    ],
+)
+def test_a_tone_that_does_not_sound_is_missed(what: str, page: tuple[str, str, str, str]) -> None:
+    """Root, third (the fourth stands for it in a suspended chord) and seventh, in hands, feet and tune together."""
+    found = count(*page)
+    assert found.kinds()[f"{what} missing"] == found.chords - found.complete == 2  # two units of two beats
+
+
+def test_a_broken_chord_is_complete_by_its_unit() -> None:
+    """G B D G under D: each tone once in two beats; by beat the third would be missed."""
+    found = count("D5:4", "G3:1/2 B3:1/2 D4:1/2 G3:1/2 G3:1/2 B3:1/2 D4:1/2 G3:1/2", "G2:4", "G:major:4")
+    assert found.chords == found.complete == 2
+
+
+def test_chords_under_a_beat_and_dissonances_of_the_tune_are_excused() -> None:
+    """The half-beat D7 wants no third; the fourth in the tune stands for G's third."""
+    found = count("A4:1/2 C5:1/2 C5:3", "F#4:1/2 A3:1/2 G3+D4:3", "D3:1/2 D3:1/2 G2:3",
+                  "D:major:1/2 D:dominant:1/2 G:major:3")  # fmt: skip
+    assert not [fault for fault in found.faults if "missing" in fault.kind]
+    assert found.exempt["third under the tune's own dissonance"] > 0
+
+
+# -- pulse -----------------------------------------------------------------------------------------
+
+
+def test_a_beat_that_only_the_tune_strikes_is_missed() -> None:
+    found = count("E5:1 D5:1 E5:1 F5:1 | E5:4", "G3+C4:2 E4:1 D4:1 | C4:4", "C3:4 | C3:4", "C:major:4 | C:major:4")
+    assert [fault.place for fault in found.faults if fault.kind == "beat not struck"] == [
+        "Verse 1, bar 1, 1 quarters in"
+    ]
+    assert (found.beats, found.struck) == (5, 4)
+
+
+def test_beats_after_a_lines_last_chord_are_exempt_and_counted() -> None:
+    """A chord of two beats ends the line: its second beat is struck by nobody."""
+    found = count("E5:1 D5:1 C5:2'", "G3+C4:1 G3+B3:1 G3+C4:2", "C3:1 G2:1 C3:2", "C:major:1 G:major:1 C:major:2")
+    assert found.beats == found.struck == 3
+    assert found.exempt["beat after the line's last chord"] == 1
+    assert measure(section_of(*CLEAN), moving=False).beats == 0
+
+
+def test_a_compound_bar_has_dotted_beats() -> None:
+    """6/8: the figure strikes quavers 1 and 3 only; the second beat, quaver 4, is missed."""
+    found = count("E5:3/2 D5:3/2 | C5:3", "C4:1 E4:2 | C4:3", "C3:3 | C3:3", "C:major:3 | C:major:3", time="6/8")
+    assert (found.beats, found.struck) == (3, 2)
+
+
+# -- single tones ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "page"),
+    [
+        ("leading note twice", ("B4:4", "B3+F4:4", "G2:4", "G:dominant:4")),
+        ("leading note twice", ("D5:4", "B3+G4:4", "B2:4", "G:major:4")),
+        ("seventh twice", ("F5:4", "B3+F4:4", "G2:4", "G:dominant:4")),
+        ("semitone under the tune", ("C5:2 B4:2", "G3:1 B3:1 D4:2", "G2:4", "G:major:4")),
+        ("resolution under the tune", ("A4:2 A4:1 G4:1", "A3+F4:2 G3:1 E4:1", "F3:2 C3:2", "F:major:2 C:major:2")),
+        ("tonic in the dominant", ("G5:4", "B3+F4:2 B3+C4:2", "G2:4", "G:dominant:4")),
+        ("low interval", ("G5:4", "C3+E3:4", "C2:4", "C:major:4")),
+    ],
+)
+def test_a_planted_fault_of_single_tones_is_seen(kind: str, page: tuple[str, str, str, str]) -> None:
+    """R1, R2, R5, R6, and a third whose lower note lies under its limit."""
+    page = page if kind != "low interval" else (page[0], "A2+C3:4", page[2], "A:minor:4")
+    assert kind in count(*page).kinds()
+
+
+@pytest.mark.parametrize(
+    ("kind", "page"),
+    [
+        ("leading note twice", ("B4:4", "D4+F4:4", "G2:4", "G:dominant:4")),
+        ("leading note twice", ("E5:4", "E3+G3:4", "C3:4", "C:major:4")),
+        ("semitone under the tune", ("C5:2 B4:2", "G3:1 D4:1 B3:2", "G2:4", "G:major:4")),
+        ("resolution under the tune", ("A4:2 A4:1 G4:1", "A3+F4:2 G3:1 E4:1", "F3:2 C3:2", "F:major:2 A:minor:2")),
+        ("tonic in the dominant", ("G5:4", "B3+F4:2 C4+F4:2", "G2:4", "G:dominant:2 C:major:2")),
+        ("low interval", ("G5:4", "C3+E4:4", "C2:4", "C:major:4")),
+    ],
+)
+def test_what_is_no_fault_of_single_tones(kind: str, page: tuple[str, str, str, str]) -> None:
+    """The tone once; another third; the clash after the tune has moved; no suspension; another chord; wide below."""
+    assert kind not in count(*page).kinds()
+
+
+def test_a_low_interval_over_a_printed_bass_is_told_apart() -> None:
+    """A third on A2 is one too low; a fifth, a seventh and the third above E3 are not."""
+    assert count("G5:4", "E3+G3:4", "A2:4", "A:minor:4").kinds()["low interval"] == 0
+    assert count("G5:4", "C3+G3:4", "A2:4", "A:minor:4").kinds()["low interval"] == 1
+    told = count("G5:4", "C3+G3:4", "A2:4", "A:minor:4", printed_bass=True).kinds()
+    assert (told["low interval"], told["low interval over a printed bass"]) == (0, 1)
+
+
+def test_low_intervals_are_judged_where_they_sound() -> None:
+    """A2 in the feet under G3 is clear; with the hand's division an octave lower they are a second, G2 and A2."""
+    page = section_of("C4+E4:4", "G3:4", "A2:4", "A:minor:4")
+    parts = {("feet", Fraction(0), 45): ("tune",), ("left", Fraction(0), 55): ("bass",)}
+    parts |= {("right", Fraction(0), midi): ("figure",) for midi in (60, 64)}
+    assert measure(page, parts).kinds()["low interval"] == 0
+    assert measure(page, parts, sounds={"bass": (-12,)}).kinds()["low interval"] == 1  # G2 A2
+
+
+def test_two_printed_parts_may_double_what_they_like() -> None:
+    """Soprano B4 and tenor B3 over a printed bass: the print's own, counted among what is exempt."""
+    page = section_of("B4:4", "B3:4", "G2:4", "G:dominant:4")
+    parts = {("left", Fraction(0), 59): ("tenor",)}
+    found = measure(page, parts, printed_bass=True)
+    assert found.kinds()["leading note twice"] == 0
+    assert found.exempt["leading note twice in the print"] == 1
+
+
+# -- units -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("time", "chords", "starts"),
+    [
+        ("4/4", "C:major:4", [0, 2]),
+        ("4/4", "C:major:1 G:major:3", [0, 1, 2]),
+        ("4/4", "C:major:3/2 G:major:5/2", [0, 1, 2]),
+        ("3/4", "C:major:3", [0]),
+        ("3/4", "C:major:2 G:major:1", [0, 2]),
+        ("6/8", "C:major:3", [0]),
+    ],
+)
+def test_units_begin_where_the_figure_does(time: str, chords: str, starts: list[int]) -> None:
+    """On beats with a new chord, on a beat with a change inside and the next, every two beats or triple bar."""
+    notes = {"4/4": "C5:4", "3/4": "C5:3", "6/8": "C5:3"}[time]
+    page = section_of(notes, notes, notes.replace("5", "3"), chords, time=time)
+    tune = [key for key in page.keys if key.is_tune]
+    assert [unit.start for unit in units_of(page, chords_of(page), line_starts(page, tune))] == starts

@@ -1,0 +1,565 @@
+"""How well do the parts of an exchange file go together: counted apart from the program, with music21 alone.
+
+The musical problem: a program that chooses voicings by a price and then counts its faults with the same code finds
+what it looked for. Here the finished file is read (`witness.read_sections`), cut into units by its own chord symbols,
+and its real voices are judged: the tune, the bass, and the skeleton of what lies between them.
+
+Conventions: times are quarter notes from the beginning of a section, keys MIDI numbers. Every key belongs to a part:
+"tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the
+tune, the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat
+with a change inside and on the next, at bar lines, at line ends (breath marks, rests of the tune), and after two
+beats (in triple time the bar). A *join* is where one unit follows another inside a line. The skeleton of a unit is
+its lowest and highest key between tune and bass, and the first key struck where that is another. A *pair* is two of
+tune, bass, lowest, highest and first, the skeleton's own pair being lowest and highest. Joins are judged from start to
+start and from what sounds last to the next start, once each. A direct fifth or octave counts where both parts leap
+(more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
+
+References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
+limits are those published in arranging glossaries (second hand); a chord's tones are music21's.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import combinations, pairwise
+
+from witness import Key, Section, TuneNote
+
+LOWEST_LOWER_NOTE = {
+    1: "E3", 2: "Eb3", 3: "C3", 4: "B2", 5: "A2", 6: "B1", 7: "C#2", 8: "F2", 9: "F2", 10: "F2", 11: "F2",
+}  # fmt: skip
+"""Lowest lower note of an interval in semitones (published low-interval limits, second hand)."""
+WHOLE_TONE = 2
+PRINTED = ("alto", "tenor")
+"""Parts taken over from the print: what they do is the print's."""
+
+Parts = Mapping[tuple[str, Fraction, int], tuple[str, ...]]
+"""Part names by limb, start and MIDI number."""
+
+
+def _midi(name: str) -> int:
+    steps = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+    return 12 * (int(name[-1]) + 1) + steps[name[0]] + name.count("#") - name.count("b")
+
+
+LOWEST_KEYS = {semitones: _midi(name) for semitones, name in LOWEST_LOWER_NOTE.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault: its kind, where, and what is heard."""
+
+    kind: str
+    place: str
+    what: str
+
+
+@dataclass
+class Count:
+    """What was counted in one or more sections; shares are for the reader to make."""
+
+    joins: int = 0
+    pair_joins: Counter[str] = field(default_factory=Counter)
+    """Joins at which both of a pair are there."""
+    pair_faults: Counter[str] = field(default_factory=Counter)
+    """Faults by kind and pair: "parallel, bass and lowest"."""
+    chords: int = 0
+    """Units of chords of a beat or more."""
+    complete: int = 0
+    beats: int = 0
+    """Beats that R14 wants struck."""
+    struck: int = 0
+    exempt: Counter[str] = field(default_factory=Counter)
+    """What was not counted, and why."""
+    faults: list[Fault] = field(default_factory=list)
+
+    def add(self, other: Count) -> None:
+        """Count another section too."""
+        self.joins += other.joins
+        self.pair_joins += other.pair_joins
+        self.pair_faults += other.pair_faults
+        self.chords += other.chords
+        self.complete += other.complete
+        self.beats += other.beats
+        self.struck += other.struck
+        self.exempt += other.exempt
+        self.faults += other.faults
+
+    def kinds(self) -> Counter[str]:
+        """Faults by kind."""
+        return Counter(fault.kind for fault in self.faults)
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord symbol of the file: pitch classes of root, third (or what stands for it), seventh; -1 for none."""
+
+    start: Fraction
+    end: Fraction
+    root: int
+    third: int
+    seventh: int
+    tones: frozenset[int]
+
+    @property
+    def is_dominant_seventh(self) -> bool:
+        """A major third and a minor seventh."""
+        return (self.third - self.root) % 12 == 4 and (self.seventh - self.root) % 12 == 10
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A stretch under one figure: whether a line begins with it, and whether its chord is the line's last."""
+
+    start: Fraction
+    end: Fraction
+    opens: bool
+    closes: bool
+
+
+def chords_of(section: Section) -> tuple[Chord, ...]:
+    """The chord symbols of a section, each to the next."""
+    ends = [*(start for start, _, _ in section.chord_tones[1:]), section.length]
+    found = []
+    for (start, root, tones), end in zip(section.chord_tones, ends, strict=True):
+        above = {(tone - root) % 12 for tone in tones} if root >= 0 else set()
+        third = next((size for size in (4, 3, 5, 2) if size in above), None)
+        sevenths = (10, 11, 9) if {3, 6} <= above else (10, 11)
+        seventh = next((size for size in sevenths if size in above), None)
+        found.append(
+            Chord(
+                start, end, root, -1 if third is None else (root + third) % 12,
+                -1 if seventh is None else (root + seventh) % 12, tones,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def parted(section: Section, parts: Parts | None = None) -> dict[str, list[Key]]:
+    """The keys of each part in order of time."""
+    found: dict[str, list[Key]] = {}
+    seen = set()
+    for key in section.keys:
+        place = (key.limb, key.start, key.midi)
+        usual = "tune" if key.is_tune else "bass" if key.limb == "feet" else "figure"
+        for name in (usual,) if parts is None else parts.get(place, (usual,)):
+            if (name, *place) not in seen:
+                seen.add((name, *place))
+                found.setdefault(name, []).append(key)
+    return found
+
+
+def beats_of(section: Section) -> list[tuple[Fraction, Fraction]]:
+    """Every beat and its length; free time has none."""
+    found = []
+    for (_, start, length), (beat, _, inside) in zip(section.bars, section.grid, strict=True):
+        at = start + (-inside) % beat
+        while at < start + length:
+            found.append((at, beat))
+            at += beat
+    return found
+
+
+def line_starts(section: Section, tune: Sequence[Key]) -> set[Fraction]:
+    """Where lines begin: at the start, after a breath, after a rest of the tune."""
+    rests = {after.start for before, after in pairwise(tune) if after.start > before.end}
+    return {Fraction(0), *section.breaths, *rests}
+
+
+def units_of(section: Section, chords: Sequence[Chord], opening: set[Fraction]) -> list[Unit]:
+    """The section cut into units."""
+    starts = sorted(chord.start for chord in chords)
+    edges = {Fraction(0), section.length, *(start for _, start, _ in section.bars), *opening}
+    beats = [beat for beat, _ in beats_of(section)]
+    for beat, following in pairwise([*beats, section.length]):
+        begins = bisect_left(starts, beat)
+        inside = bisect_right(starts, beat) < bisect_left(starts, following)
+        if inside or (begins < len(starts) and starts[begins] == beat):
+            edges.add(beat)
+        if inside:
+            edges.add(following)
+    edges |= _groups(section)
+    ordered = sorted(edge for edge in edges if 0 <= edge <= section.length)
+    lines = sorted({*opening, section.length})
+    return [
+        Unit(start, end, start in opening, not any(start < at < lines[bisect_right(lines, start)] for at in starts))
+        for start, end in pairwise(ordered)
+    ]
+
+
+def _groups(section: Section) -> set[Fraction]:
+    """Where a figure begins anew in a bar of one chord: every two beats, in triple time at the bar line."""
+    found = set()
+    for (_, start, length), (beat, count, inside) in zip(section.bars, section.grid, strict=True):
+        group = beat * (count if count == 3 else 2)
+        at = start + (-inside) % group
+        while at < start + length:
+            found.add(at)
+            at += group
+    return found
+
+
+# -- voices ----------------------------------------------------------------------------------------
+
+Heard = dict[str, tuple[int, int]]
+"""Voices of a unit: what sounds as it begins and as it ends."""
+
+
+def _sounding(keys: Sequence[Key], start: Fraction, end: Fraction) -> list[Key]:
+    return [key for key in keys if key.start < end and key.end > start]
+
+
+def _outer(keys: Sequence[Key], unit: Unit, *, lowest: bool) -> tuple[int, int] | None:
+    """First and last key of an outer voice in a unit; None where it rests as the unit begins."""
+    choose = min if lowest else max
+    first = [key.midi for key in keys if key.start <= unit.start < key.end]
+    last = [key for key in keys if key.start < unit.end and key.end > unit.start]
+    if not first:
+        return None
+    latest = max(key.end for key in last)
+    return choose(first), choose(key.midi for key in last if key.end == latest)
+
+
+def heard(unit: Unit, parts: Mapping[str, Sequence[Key]]) -> Heard:
+    """The real voices of a unit."""
+    voices: Heard = {}
+    for name in ("tune", "bass"):
+        outer = _outer(parts.get(name, ()), unit, lowest=name == "bass")
+        if outer is not None:
+            voices[name] = outer
+    inner = sorted(
+        (key for name, keys in parts.items() if name not in ("tune", "bass") for key in keys),
+        key=lambda key: (key.start, key.midi),
+    )
+    inner = _sounding(inner, unit.start, unit.end)
+    if inner:
+        low, high = min(key.midi for key in inner), max(key.midi for key in inner)
+        voices["lowest"] = (low, low)
+        if high > low:
+            voices["highest"] = (high, high)
+        if inner[0].midi not in (low, high):
+            voices["first"] = (inner[0].midi, inner[0].midi)
+    return voices
+
+
+def printed_voices(unit: Unit, printed: Mapping[str, Sequence[TuneNote]]) -> Heard:
+    """Soprano, alto, tenor and bass as printed, under the same names: the tune, highest, lowest, the bass."""
+    names = {"soprano": "tune", "alto": "highest", "tenor": "lowest", "bass": "bass"}
+    voices: Heard = {}
+    for voice, name in names.items():
+        notes = [note for note in printed[voice] if note[0] < unit.end and note[0] + note[1] > unit.start]
+        if notes and notes[0][0] <= unit.start:
+            voices[name] = (notes[0][2], notes[-1][2])
+    return voices
+
+
+def _pairs(before: Heard, after: Heard) -> Iterator[tuple[str, str]]:
+    for first, second in combinations(("tune", "bass", "lowest", "highest", "first"), 2):
+        skeleton = {first, second} <= {"lowest", "highest", "first"}
+        if skeleton and "first" in (first, second):
+            continue
+        if {first, second} <= before.keys() & after.keys():
+            yield first, second
+
+
+def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bool) -> str:
+    """The fault of a pair at a join: "parallel", "contrary", "direct", or none."""
+    first, second = pair
+    to_first, to_second = after[first][0], after[second][0]
+    size = abs(to_first - to_second) % 12
+    if size not in (0, 7):
+        return ""
+    worst = ""
+    for at in (1, 0) if from_starts else (1,):
+        a, b = before[first][at], before[second][at]
+        moves = (to_first - a, to_second - b)
+        if not all(moves):
+            continue
+        same_way = (moves[0] > 0) == (moves[1] > 0)
+        if abs(a - b) % 12 == size:
+            if same_way:
+                return "parallel"
+            worst = "contrary"
+        elif at == 1 and same_way and min(map(abs, moves)) > WHOLE_TONE:
+            worst = worst or "direct"
+    return worst
+
+
+def judge_voices(
+    section: Section, units: Sequence[Unit], voices: Sequence[Heard], *, printed_bass: bool, from_starts: bool = True
+) -> Count:
+    """Parallel and direct fifths and octaves at the joins of a section's units."""
+    count = Count()
+    for index, following in enumerate(units[1:]):
+        if following.opens:
+            continue
+        before, after = voices[index], voices[index + 1]
+        count.joins += 1
+        for pair in _pairs(before, after):
+            name = " and ".join(pair)
+            kind = _join(pair, before, after, from_starts=from_starts)
+            prints = pair == ("tune", "bass") and printed_bass
+            if not prints:
+                count.pair_joins[name] += 1
+            if not kind:
+                continue
+            size = "octaves" if abs(after[pair[0]][0] - after[pair[1]][0]) % 12 == 0 else "fifths"
+            if kind == "contrary":
+                kind = "contrary at a close" if following.closes and size == "octaves" else "parallel"
+            kind = f"{kind} of the print" if prints else kind
+            count.pair_faults[f"{kind}, {name}"] += 1
+            moves = ", ".join(f"{one} {before[one][1]} to {after[one][0]}" for one in pair)
+            count.faults.append(Fault(kind, section.place(following.start), f"{size}: {moves}"))
+    return count
+
+
+def print_itself(section: Section, printed: Mapping[str, Sequence[TuneNote]]) -> Count:
+    """The same measure of the four printed parts, in the units of a section that was made of them."""
+    tune = [Key(start, start + length, midi, "right", 0, "") for start, length, midi in printed["soprano"]]
+    units = units_of(section, chords_of(section), line_starts(section, tune))
+    voices = [printed_voices(unit, printed) for unit in units]
+    return judge_voices(section, units, voices, printed_bass=True, from_starts=False)
+
+
+# -- chords, pulse, single tones -------------------------------------------------------------------
+
+
+def _beat_at(section: Section, at: Fraction) -> Fraction:
+    index = max(0, bisect_right([start for _, start, _ in section.bars], at) - 1)
+    return section.grid[index][0]
+
+
+def _long_chords(section: Section, chords: Sequence[Chord]) -> Iterator[Chord]:
+    for chord in chords:
+        if chord.root >= 0 and chord.end - chord.start >= _beat_at(section, chord.start):
+            yield chord
+
+
+def _pieces(section: Section, chord: Chord, cuts: Sequence[Fraction]) -> list[tuple[Fraction, Fraction]]:
+    """A chord in units; what is shorter than a beat joins its neighbour."""
+    edges = [chord.start, *(cut for cut in cuts if chord.start < cut < chord.end), chord.end]
+    pieces: list[tuple[Fraction, Fraction]] = []
+    for start, end in pairwise(edges):
+        short = end - start < _beat_at(section, start)
+        if pieces and (short or pieces[-1][1] - pieces[-1][0] < _beat_at(section, pieces[-1][0])):
+            pieces[-1] = (pieces[-1][0], end)
+        else:
+            pieces.append((start, end))
+    return pieces
+
+
+def _completeness(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], count: Count) -> None:
+    cuts = sorted({*_groups(section), *(start for _, start, _ in section.bars)})
+    tune = parts.get("tune", ())
+    for chord in _long_chords(section, chords):
+        for start, end in _pieces(section, chord, cuts):
+            down = _sounding(section.keys, start, end)
+            if not down:
+                count.exempt["chord under a rest of all parts"] += 1
+                continue
+            names = {key.midi % 12 for key in down}
+            missing = {
+                what: name
+                for what, name in (("root", chord.root), ("third", chord.third), ("seventh", chord.seventh))
+                if name not in {-1, *names}
+            }
+            stands = [key.midi % 12 for key in _sounding(tune, start, end)]
+            foreign = stands and all(name not in chord.tones for name in stands)
+            if foreign and any((name - missing.get("third", name)) % 12 in (1, 2, 10, 11) for name in stands):
+                # The tune's own suspension or appoggiatura stands for the third (R2 over R1).
+                count.exempt["third under the tune's own dissonance"] += 1
+                missing.pop("third")
+            count.chords += 1
+            count.complete += not missing
+            for what in missing:
+                count.faults.append(Fault(f"{what} missing", section.place(start), f"to {end - start} quarters"))
+
+
+def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], count: Count) -> None:
+    """R14: hands or feet strike each beat from a line's first note to the onset of its last chord."""
+    struck = {key.start for name, keys in parts.items() if name != "tune" for key in keys}
+    tune = parts.get("tune", ())
+    pickup = section.bars[0][1] + section.bars[0][2] if section.grid[0][2] else Fraction(0)
+    beats = [beat for beat, _ in beats_of(section)]
+    edges = sorted({Fraction(0), *section.breaths, section.length})
+    for start, end in pairwise(edges):
+        own = [chord for chord in chords if chord.start < end and chord.end > start and chord.root >= 0]
+        first = min((key.start for key in tune if start <= key.start < end), default=end)
+        last = max([start, *(chord.start for chord in own)])
+        for beat in (beat for beat in beats if start <= beat < end):
+            silent = beat not in struck
+            if beat < first:
+                count.exempt["beat before the line's first note"] += silent
+            elif beat < pickup:
+                count.exempt["beat of the verse's first pickup"] += silent
+            elif beat > last:
+                count.exempt["beat after the line's last chord"] += silent
+            elif not any(chord.start <= beat < chord.end for chord in own):
+                count.exempt["beat without a chord"] += silent
+            else:
+                count.beats += 1
+                count.struck += not silent
+                if silent:
+                    count.faults.append(Fault("beat not struck", section.place(beat), "tune alone, or nothing"))
+
+
+def _leading_notes(chord: Chord, tonic: int) -> set[int]:
+    """The home key's leading note as root or third, a dominant seventh's third, a diminished seventh's root."""
+    found = {(tonic - 1) % 12} & {chord.root, chord.third}
+    if chord.is_dominant_seventh:
+        found.add(chord.third)
+    if chord.seventh >= 0 and (chord.seventh - chord.root) % 12 == 9:
+        found.add(chord.root)
+    return found
+
+
+def _is_added(name: str, *, printed_bass: bool) -> bool:
+    return name != "tune" and name not in PRINTED and not (name == "bass" and printed_bass)
+
+
+def _single_tones(
+    section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], added: Collection[Key], count: Count
+) -> None:
+    """R1: leading note and seventh once, tune, hands and feet together; two printed parts are the print's."""
+    every = sorted({key for keys in parts.values() for key in keys}, key=lambda key: (key.start, key.midi))
+    for chord in _long_chords(section, chords):
+        down = _sounding(every, chord.start, chord.end)
+        watched = [("leading note", name) for name in _leading_notes(chord, section.tonic)]
+        watched += [("seventh", chord.seventh)] if chord.seventh >= 0 else []
+        for what, name in watched:
+            same = [key for key in down if key.midi % 12 == name]
+            twice = [
+                (one, other)
+                for one, other in combinations(same, 2)
+                if one.midi != other.midi and one.start < other.end and other.start < one.end
+            ]
+            fresh = [pair for pair in twice if pair[0] in added or pair[1] in added]
+            if fresh:
+                at = max(chord.start, *(key.start for key in fresh[0]))
+                count.faults.append(Fault(f"{what} twice", section.place(at), _keys(fresh[0])))
+            elif twice:
+                count.exempt[f"{what} twice in the print"] += 1
+
+
+def _keys(keys: Iterable[Key]) -> str:
+    return " and ".join(f"{key.limb} {key.midi}" for key in keys)
+
+
+def _against_tune(
+    section: Section, chords: Sequence[Chord], tune: Sequence[Key], added: Collection[Key], count: Count
+) -> None:
+    """R2: a chord tone a semitone under a foreign tune note on a beat. R5: the resolution of the tune's suspension."""
+    beats = {beat for beat, _ in beats_of(section)}
+    for index, note in enumerate(tune):
+        for chord in chords:
+            start, end = max(note.start, chord.start), min(note.end, chord.end)
+            if start >= end or chord.root < 0 or note.midi % 12 in chord.tones:
+                continue
+            under = (note.midi - 1) % 12
+            clash = [key for key in added if key.midi % 12 == under and key.start < end and key.end > start]
+            if note.start in beats and chord.start <= note.start and under in chord.tones and clash:
+                at = max(start, clash[0].start)
+                count.faults.append(Fault("semitone under the tune", section.place(at), _keys((note, clash[0]))))
+            resolved = _resolution(tune, index, chord, beats)
+            early = [key for key in added if key.midi % 12 == resolved and key.start < end and key.end > start]
+            if early and resolved != under:
+                at = max(start, early[0].start)
+                count.faults.append(Fault("resolution under the tune", section.place(at), _keys((note, early[0]))))
+
+
+def _resolution(tune: Sequence[Key], index: int, chord: Chord, beats: set[Fraction]) -> int:
+    """Where the tune's suspension resolves (pitch class); -1 where the note is none."""
+    note = tune[index]
+    follows = index + 1 < len(tune) and tune[index + 1].start == note.end
+    if not follows or not 1 <= note.midi - tune[index + 1].midi <= WHOLE_TONE:
+        return -1
+    target = tune[index + 1].midi % 12
+    held = note.start < chord.start < note.end and chord.start in beats
+    again = note.start == chord.start and note.start in beats and index and tune[index - 1].midi == note.midi
+    return target if (held or again) and target in chord.tones else -1
+
+
+def _tonic_in_dominant(section: Section, chords: Sequence[Chord], added: Collection[Key], count: Count) -> None:
+    """R6: no added note sounds the tonic while the leading note stands in the dominant."""
+    for chord in chords:
+        home = chord.root == (section.tonic + 7) % 12 and (chord.third - chord.root) % 12 == 4
+        tonic = (chord.root + 5) % 12
+        if chord.root < 0 or not (home or chord.is_dominant_seventh) or tonic in chord.tones:
+            continue
+        down = _sounding(section.keys, chord.start, chord.end)
+        leading = [key for key in down if key.midi % 12 == chord.third]
+        for key in added:
+            sounds = key.midi % 12 == tonic and key.start < chord.end and key.end > chord.start
+            if sounds and any(one.start < key.end and key.start < one.end for one in leading):
+                at = max(key.start, chord.start)
+                count.faults.append(Fault("tonic in the dominant", section.place(at), _keys((key,))))
+
+
+def _low_intervals(
+    section: Section, parts: Mapping[str, Sequence[Key]], sounds: Mapping[str, tuple[int, ...]], count: Count,
+    *, printed_bass: bool,
+) -> None:  # fmt: skip
+    """Close intervals low down, at sounding pitch; under a printed bass (or between printed parts) told apart."""
+    every = sorted(
+        {(key.start, key.end, key.midi + shift, name)
+         for name, keys in parts.items() for key in keys for shift in sounds.get(name, (0,))}
+    )  # fmt: skip
+    down: list[tuple[Fraction, Fraction, int, str]] = []
+    told = set()
+    for one in every:
+        down = [other for other in down if other[1] > one[0]]
+        for other in down:
+            (low, low_part), (high, high_part) = sorted(((one[2], one[3]), (other[2], other[3])))
+            if not 0 < high - low < 12 or low >= LOWEST_KEYS[high - low]:
+                continue
+            mark = (low_part, high_part, low, high, max(one[0], other[0]))
+            if mark in told:
+                continue
+            told.add(mark)
+            added = [_is_added(name, printed_bass=printed_bass) for name in (low_part, high_part)]
+            kind = "low interval"
+            if low_part == "bass" and printed_bass:
+                kind = "low interval over a printed bass"
+            elif not any(added):
+                kind = "low interval of the print"
+            what = f"{low_part} {low} and {high_part} {high}"
+            count.faults.append(Fault(kind, section.place(max(one[0], other[0])), what))
+        down.append(one)
+
+
+def measure(
+    section: Section,
+    parts: Parts | None = None,
+    *,
+    printed_bass: bool = False,
+    moving: bool = True,
+    full: bool = True,
+    sounds: Mapping[str, tuple[int, ...]] | None = None,
+) -> Count:
+    """Everything counted in one section.
+
+    `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones
+    for voice leading, complete chords and R1 to R6. `sounds` gives a part's sounding pitches above its keys in
+    semitones (feet at 16' and 8' are (-12, 0), a tune in the feet at 4' (12,)).
+    """
+    by_part = parted(section, parts)
+    chords = chords_of(section)
+    tune = by_part.get("tune", [])
+    added = {key for name, keys in by_part.items() if _is_added(name, printed_bass=printed_bass) for key in keys}
+    count = Count()
+    if full:
+        units = units_of(section, chords, line_starts(section, tune))
+        voices = [heard(unit, by_part) for unit in units]
+        count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
+        _completeness(section, chords, by_part, count)
+        _single_tones(section, chords, by_part, added, count)
+        _against_tune(section, chords, tune, added, count)
+        _tonic_in_dominant(section, chords, added, count)
+    if moving:
+        _pulse(section, chords, by_part, count)
+    _low_intervals(section, by_part, sounds or {}, count, printed_bass=printed_bass)
+    return count
