@@ -34,7 +34,7 @@ FOREIGN = {
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},
     "library": {"tomlkit", "platformdirs"},
-    "web": {"starlette", "jinja2", "markupsafe", "uvicorn"},
+    "web": {"starlette", "jinja2", "markupsafe", "uvicorn", "tomlkit"},
     "cli": {"click", "rich"},
 }
 """Third-party packages a room may import; no other room may import any."""

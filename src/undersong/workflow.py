@@ -20,7 +20,9 @@ from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.library.amending import amended
+from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
 from undersong.library.editsfile import add_edit, read_edits
+from undersong.library.organfile import find_organ, read_organ_text, ready_names, remarks
 from undersong.library.shelf import Changed, Kept, NotHere, Shelf, home, with_chord, without_chord
 from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Amendments, Edit, Edits
@@ -30,6 +32,7 @@ from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Interval, Key, Pitch, interval_for
 from undersong.model.plan import Plan, TunePlace
 from undersong.model.player import MEDIUM, Player
+from undersong.model.room import Room
 from undersong.model.symbol import parse_symbol
 from undersong.model.time import Time
 from undersong.model.tune import Symbol
@@ -40,7 +43,10 @@ from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
-__all__ = ["Changed", "Kept", "NotHere", "Shelf", "home", "with_chord", "without_chord"]
+__all__ = [
+    "Bench", "Changed", "Kept", "NotHere", "Shelf", "find_organ", "home", "read_bench", "read_organ_text",
+    "ready_names", "remarks", "room_of", "stop_from", "stop_line", "with_chord", "without_chord", "write_bench",
+]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
@@ -373,9 +379,9 @@ def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[E
         raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
 
 
-def lay_out_plan(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Player) -> Arrangement:
+def lay_out_plan(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Player, room: Room) -> Arrangement:
     """A hymn laid out by a plan of hers."""
-    return arrange(hymn, harmony, plan, organ, player)
+    return arrange(hymn, harmony, plan, organ, player, room)
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,11 +37,24 @@ from undersong.model.edits import Edit
 from undersong.model.pitch import Key
 from undersong.model.plan import Plan
 from undersong.web.asked import LONGEST_TITLE, Given, Question
+from undersong.web.benchform import bench_facts, bench_from, form_as_given
 from undersong.web.guard import Refused
 from undersong.web.making import MAKERS, Order
 from undersong.web.rows import changed_row, fitting, row_name, row_says, texture_of
 from undersong.web.work import Busy, Job, Jobs, Plain, Work
-from undersong.workflow import Changed, Kept, NotHere, Shelf, file_name, with_chord, without_chord
+from undersong.workflow import (
+    Changed,
+    Kept,
+    NotHere,
+    Shelf,
+    file_name,
+    find_organ,
+    read_bench,
+    ready_names,
+    with_chord,
+    without_chord,
+    write_bench,
+)
 from undersong.writing.screen import Touch, on_screen
 
 MOST_FILES = 20
@@ -171,6 +184,7 @@ class Door:
         return {
             "source": str(kept.source), "number": kept.number, "amended": encode(kept.amendments),
             "edits": encode(kept.edits), "plan": encode(plan) if plan else None,
+            "bench": encode(read_bench(self.shelf.folder)[0]),
         }  # fmt: skip
 
     def understood(self, asked: Question) -> Response:
@@ -405,6 +419,34 @@ class Door:
         found = self.work.ask("helps", request)
         return self.show("helps.html", kept=kept, row=row, ways=found["ways"])
 
+    # -- organ, player, room -----------------------------------------------------------------------------------------
+
+    def bench(self, asked: Question) -> Response:
+        """What everything is laid out for, as a form; another organ to begin from."""
+        now, version = read_bench(self.shelf.folder)
+        ready = asked.request.query_params.get("ready", "")
+        if ready:
+            if ready not in ready_names():
+                raise UnknownName("there is no such organ", remedy="Choose one from the list.")
+            now = replace(now, organ=find_organ(ready))
+        return self.show("bench.html", **bench_facts(now, version, ready))
+
+    def change_bench(self, asked: Question) -> Response:
+        """Keep organ, player and room; what cannot be understood is told, with everything still in the form."""
+        now, version = read_bench(self.shelf.folder)
+        if asked.text("version") != version:
+            fault = Changed("organ, player or room have been changed in another window")
+            return self.show("bench.html", 409, **bench_facts(now, version, "") | {"fault": str(fault)})
+        ready = asked.text("ready")
+        before = replace(now, organ=find_organ(ready)) if ready in ready_names() else now
+        try:
+            fresh = bench_from(asked, before)
+        except UndersongError as fault:
+            given = bench_facts(before, version, ready) | form_as_given(asked) | {"fault": str(fault)}
+            return self.show("bench.html", 422, **given)
+        write_bench(self.shelf.folder, fresh)
+        return _go("/bench")
+
     # -- to take away ------------------------------------------------------------------------------------------------
 
     def take(self, asked: Question) -> Response:
@@ -509,6 +551,8 @@ class Door:
                 (row + "/helps", "GET", False, self.helps),
                 (hymn + "/take", "GET", False, self.take),
                 (hymn + "/take", "POST", True, self.begin),
+                ("/bench", "GET", False, self.bench),
+                ("/bench", "POST", True, self.change_bench),
                 ("/work/{job}", "GET", False, self.job),
                 ("/work/{job}/stop", "POST", True, self.stop),
                 ("/work/{job}/file", "GET", False, self.job_file),

@@ -30,6 +30,11 @@ class Question:
         found = self.form.get(name, default)
         return "".join(sign for sign in found if sign.isprintable())[:MOST_FIELD] if isinstance(found, str) else default
 
+    def lines(self, name: str) -> list[str]:
+        """The lines of a field, empty ones left out."""
+        found = self.form.get(name, "")
+        return [one.strip() for one in str(found)[:MOST_FIELD].splitlines() if one.strip()]
+
     def number(self, name: str, default: int = 0) -> int:
         """A whole number; UnknownName for anything else."""
         found = self.text(name) or str(default)

@@ -24,10 +24,11 @@ from undersong.library.amending import place_of
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Amendments, Edits
 from undersong.model.hymn import Hymn
-from undersong.model.organ import TWO_MANUALS, Organ
+from undersong.model.organ import Organ
 from undersong.model.pitch import Interval
 from undersong.model.plan import Plan
-from undersong.model.player import MEDIUM, Player
+from undersong.model.player import Player
+from undersong.model.room import Room
 from undersong.model.tune import show_beat
 from undersong.reading.report import read_json
 from undersong.textures.places import PLACES
@@ -85,9 +86,9 @@ def _heard(state: Plain, hymn: Hymn) -> workflow.Heard:
     return _once(("heard", hymn, edits), partial(workflow.harmonise, hymn, edits))
 
 
-def _bench(state: Plain) -> tuple[Organ, Player]:
-    organ = decode(Organ, state["organ"]) if state.get("organ") else TWO_MANUALS
-    return organ, decode(Player, state["player"]) if state.get("player") else MEDIUM
+def _bench(state: Plain) -> tuple[Organ, Player, Room]:
+    held = decode(workflow.Bench, state["bench"])
+    return held.organ, held.player, held.room
 
 
 def _plan(state: Plain, hymn: Hymn, heard: workflow.Heard) -> Plan:
@@ -201,7 +202,7 @@ def plan(state: Plain) -> Plain:
     hymn = _hymn(state)
     heard = _heard(state, hymn)
     now = _plan(state, hymn, heard)
-    organ, _ = _bench(state)
+    organ = _bench(state)[0]
     words = {verse.number: verse.first_words for verse in hymn.text.verses}
     return {
         "plan": encode(now),
@@ -240,7 +241,8 @@ def _texture_says(name: str) -> str:
 def _row(row: Any) -> Plain:
     pace = row.pace
     return {
-        "texture": f"{row.texture}:{row.pattern}" if row.pattern else row.texture, "tune": row.tune, "who": row.who, "right": row.right, "left": row.left,
+        "texture": f"{row.texture}:{row.pattern}" if row.pattern else row.texture,
+        "tune": row.tune, "who": row.who, "right": row.right, "left": row.left,
         "feet": row.feet, "pace": f"{float(pace.beats_per_minute):g}" if pace else "",
         "beat": str(pace.beat) if pace else "",
     }  # fmt: skip
