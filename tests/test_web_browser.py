@@ -17,7 +17,9 @@ from pypdf import PdfReader
 
 from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, violations
 from served import Served, serving
+from typing_out import struck, typed_out
 from undersong.demo import hymn_files
+from undersong.reading import read_file
 
 WATER, BARLEY = hymn_files()[:2]
 
@@ -106,6 +108,7 @@ def walk(page: Any, page_path: str) -> None:
     page.get_by_role("link", name="Plan and pages").click()
     until(page, LAID_OUT)
     assert fits(page)
+    assert page.evaluate("(t => t.scrollWidth <= t.clientWidth)(document.querySelector('#sheet'))")
     page.get_by_role("link", name="Take away").click()
     page.get_by_role("button", name="Make the booklet (PDF)").click()
     with page.expect_download() as download:
@@ -409,3 +412,140 @@ def test_a_foreign_page_gets_nothing(served: Served, browser: Any, tmp_path: Pat
     assert len(list((served.folder / "hymns").glob("*"))) == before
     assert "Undersong" not in page.frame_locator("#framed").locator("body").inner_text()
     page.close()
+
+
+COUNT = """() => {
+    window.strokes = 0;
+    document.addEventListener('keydown', (event) => {
+        if (!['Shift', 'Control', 'Alt', 'Meta'].includes(event.key)) window.strokes += 1;
+    }, true);
+}"""
+"""Counts what fingers do, keys held beside another left out."""
+
+
+def test_sixteen_bars_of_four_parts_are_typed(page: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    """The line is engraved above as it grows; at most 1.6 keystrokes a note, steps between fields counted too."""
+    hymn = next(
+        one for path in hymn_files() if (one := read_file(path)[0]).tune.four_parts and len(one.tune.bars) >= 16
+    )
+    typed = typed_out(hymn.tune)
+    notes = sum(len(struck(voice.notes)) for voice in hymn.tune.voices)
+    page.goto("/")
+    page.select_option("select[name=kind]", "four")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.fill("[name=title]", "Typed by hand")
+    page.select_option("[name=key]", typed.key)
+    page.select_option("[name=time]", typed.time)
+    page.fill("[name=pickup]", typed.pickup)
+    page.focus("#field-soprano")
+    page.evaluate(COUNT)
+    for _, text in typed.voices:
+        page.keyboard.type(text)
+        page.keyboard.press("Tab")
+        page.wait_for_selector("#preview svg.system")
+    strokes = page.evaluate("window.strokes")
+    until(page, f"document.querySelectorAll('#preview g.note').length >= {notes}")
+    with capsys.disabled():
+        print(f"\n{len(hymn.tune.bars)} bars, {notes} notes, {strokes} keystrokes: {strokes / notes:.2f} a note")
+    assert strokes / notes <= 1.6
+    page.get_by_role("button", name="Keep this hymn").click()
+    page.wait_for_url("**/understood")
+    name = page.url.split("/")[4]
+    kept = read_file(next(Path(served_folder(page)).glob(f"hymns/{name}/source.*")))[0]
+    for voice in hymn.tune.voices:
+        again = kept.tune.voice(voice.name)
+        assert again is not None
+        assert [(n.onset, n.length, n.pitch) for n in struck(again.notes)] == [
+            (n.onset, n.length, n.pitch) for n in struck(voice.notes)
+        ]
+
+
+def served_folder(page: Any) -> str:
+    """Her folder, as the page itself tells it."""
+    page.goto("/")
+    told = page.locator("text=Your hymns are kept in").inner_text()
+    return str(told.removeprefix("Your hymns are kept in ").removesuffix("/hymns."))
+
+
+def test_a_slip_is_told_at_its_place(page: Any, axe: str) -> None:
+    """While typing; a click on it leads there; nothing typed is lost when the tab is closed."""
+    page.goto("/")
+    page.select_option("select[name=kind]", "tune")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.focus("#field-tune")
+    page.keyboard.type("c d x e")
+    page.wait_for_selector("#slips-tune .fault")
+    assert "'x' is no sign for a note" in page.inner_text("#slips-tune")
+    assert violations(page, axe) == []
+    page.locator("#slips-tune button").click()
+    assert page.evaluate("[document.activeElement.id, document.activeElement.selectionStart]") == ["field-tune", 4]
+    page.keyboard.press("Delete")
+    until(page, "!document.querySelector('#slips-tune .fault')")
+    page.fill("#words-1", "one two three")
+    until(page, "document.querySelectorAll('#preview g.syl').length === 3")
+    where = page.url
+    page.goto("/")
+    page.get_by_role("link", name="Untitled").click()
+    assert page.url == where
+    assert page.input_value("#field-tune") == "c d  e"
+    assert page.input_value("#words-1") == "one two three"
+    page.get_by_role("button", name="One more verse").click()
+    page.wait_for_selector("#words-2")
+    page.get_by_role("button", name="Throw it away").click()
+    page.wait_for_url("**/")
+
+
+MIDI = """() => {
+    const input = {name: 'Tried keyboard', onmidimessage: null};
+    window.pressKey = (number) => input.onmidimessage({data: [0x90, number, 80]});
+    navigator.requestMIDIAccess = async () => ({inputs: new Map([['a', input]]), onstatechange: null});
+}"""
+"""A keyboard that is not there: the browser's own way of asking for one, answered by the test."""
+
+
+def test_a_keyboard_with_keys_types_step_by_step(page: Any) -> None:
+    """Keys pressed without a beat become letters in the voice one is in."""
+    page.add_init_script(f"({MIDI})()")
+    page.goto("/")
+    page.select_option("select[name=kind]", "tune")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_selector("#keyboard:not([hidden])")
+    page.focus("#field-tune")
+    for number in (67, 69, 71, 72, 66):
+        page.evaluate(f"window.pressKey({number})")
+    until(page, "document.querySelector('#field-tune').value.trim().split(' ').length === 5")
+    assert page.input_value("#field-tune").split() == ["g", "a", "b", "c", "f#,"]
+    until(page, "document.querySelectorAll('#preview g.note').length === 5")
+
+
+def test_abc_is_pasted(page: Any) -> None:
+    """A tune without its number is taken too."""
+    page.goto("/")
+    page.get_by_text("Or paste ABC").click()
+    page.fill("#abc", "T:Pasted\nM:4/4\nL:1/4\nK:G\nGABc|d2B2|c2A2|G4|]")
+    page.get_by_role("button", name="Bring in what is pasted").click()
+    page.wait_for_url("**/understood")
+    assert "Pasted" in page.inner_text("h1")
+
+
+def test_the_organ_form_by_keyboard_alone(page: Any, axe: str) -> None:
+    """A stop added to the lowest manual, kept, and printed in the list; axe finds nothing, also when it is refused."""
+    page.goto("/bench")
+    assert violations(page, axe) == []
+    page.focus("[name=m0_stops]")
+    page.keyboard.press("Control+End")
+    page.keyboard.type("\nZauberpfeife 8")
+    page.get_by_role("button", name="Keep these").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".fault")
+    assert "Zauberpfeife" in page.inner_text(".fault")
+    assert violations(page, axe) == []
+    page.focus("[name=m0_stops]")
+    page.keyboard.press("Control+End")
+    page.keyboard.type(", flute")
+    page.get_by_role("button", name="Keep these").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".stop-list li:has-text('Zauberpfeife')")
+    assert fits(page)

@@ -39,13 +39,15 @@ from undersong.model.tune import Symbol
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
+from undersong.reading.typed import Slip, Taken, Typed, letters_for, take
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
 __all__ = [
-    "Bench", "Changed", "Kept", "NotHere", "Shelf", "find_organ", "home", "read_bench", "read_organ_text",
-    "ready_names", "remarks", "room_of", "stop_from", "stop_line", "with_chord", "without_chord", "write_bench",
+    "Bench", "Changed", "Kept", "NotHere", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home", "letters_for",
+    "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from", "stop_line", "take",
+    "with_chord", "without_chord", "write_bench",
 ]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
 

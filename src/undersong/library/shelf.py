@@ -20,6 +20,7 @@ import contextlib
 import hashlib
 import os
 import re
+import secrets
 import shutil
 import threading
 import time
@@ -176,12 +177,11 @@ class Shelf:
         folder = self._folder(name)
         with self._locked(folder):
             now = self._still(name, version)
-            fresh = _written(replace(change(now), did=did))
-            old = (folder / "hymn.toml").read_bytes()
-            if fresh != old:
-                self._keep(folder / "history", old)
+            wanted = change(now)
+            if wanted != now:
+                self._keep(folder / "history", (folder / "hymn.toml").read_bytes())
                 shutil.rmtree(folder / "undone", ignore_errors=True)
-                self._put(folder / "hymn.toml", fresh)
+                self._put(folder / "hymn.toml", _written(replace(wanted, did=did)))
         return self.open(name)
 
     def undo(self, name: str, version: str) -> Kept:
@@ -252,6 +252,48 @@ class Shelf:
         """Drop a file that came."""
         if re.fullmatch(r"[A-Za-z0-9_-]+", token):
             shutil.rmtree(self.folder / "received" / token, ignore_errors=True)
+
+    # ------------------------------------------------------------------------------- hymns that are being typed
+
+    def begin_draft(self, text: str) -> str:
+        """A new draft; its name."""
+        name = secrets.token_hex(8)
+        self._put(self.folder / "drafts" / f"{name}.json", text.encode())
+        return name
+
+    def drafts(self) -> list[str]:
+        """Names of the drafts, the newest first."""
+        try:
+            found = [one for one in (self.folder / "drafts").iterdir() if one.suffix == ".json"]
+            return [one.stem for one in sorted(found, key=lambda one: one.stat().st_mtime, reverse=True)]
+        except OSError:
+            return []
+
+    def draft(self, name: str) -> tuple[str, str]:
+        """A draft and its version; NotHere if there is none."""
+        try:
+            data = self._draft(name).read_bytes()
+        except OSError as fault:
+            raise CannotReadFile(f"this draft cannot be opened ({fault.strerror})") from fault
+        return data.decode(errors="replace"), _version(data)
+
+    def change_draft(self, name: str, version: str, text: str) -> str:
+        """Write a draft made from `version`; the new version. Changed if it is not that version any more."""
+        place = self._draft(name)
+        with self._locked(place.parent):
+            if self.draft(name)[1] != version:
+                raise Changed("this hymn is being typed in another window too", remedy="Load the page again there.")
+            self._put(place, text.encode())
+        return self.draft(name)[1]
+
+    def forget_draft(self, name: str) -> None:
+        """A draft is done, or not wanted."""
+        self._draft(name).unlink(missing_ok=True)
+
+    def _draft(self, name: str) -> Path:
+        if name not in self.drafts():
+            raise NotHere("this draft is not here any more")
+        return self.folder / "drafts" / f"{name}.json"
 
     # ------------------------------------------------------------------------------------------- inside
 

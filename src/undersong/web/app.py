@@ -10,6 +10,7 @@ in addresses are looked up on the shelf, never put into a path. After a write fr
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 import secrets
 import sys
@@ -26,18 +27,27 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from undersong import __version__
-from undersong.errors import CannotReadFile, CannotWrite, UndersongError, UnknownName
+from undersong.errors import CannotReadFile, CannotSay, CannotWrite, UndersongError, UnknownName
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Edit
 from undersong.model.pitch import Key
 from undersong.model.plan import Plan
 from undersong.web.asked import LONGEST_TITLE, Given, Question
 from undersong.web.benchform import bench_facts, bench_from, form_as_given
+from undersong.web.entering import (
+    ENTRY_CHOICES,
+    FIELD_NAMES,
+    KIND_NAMES,
+    KINDS_TYPED,
+    MOST_VERSES,
+    in_place,
+    typed_from,
+)
 from undersong.web.guard import Refused
 from undersong.web.making import MAKERS, Order
 from undersong.web.rows import changed_row, fitting, row_name, row_says, texture_of
@@ -47,6 +57,7 @@ from undersong.workflow import (
     Kept,
     NotHere,
     Shelf,
+    Typed,
     file_name,
     find_organ,
     read_bench,
@@ -96,7 +107,16 @@ class Door:
         return self.show(
             "home.html", hymns=self.shelf.all(), broken=self.shelf.broken(), demo=len(hymn_files()),
             folder=str(self.shelf.hymns), told=None,
+            drafts=self._drafts(), kinds=KIND_NAMES,
         )  # fmt: skip
+
+    def _drafts(self) -> list[tuple[str, str]]:
+        """Hymns that are being typed, each with its title."""
+        found = []
+        for name in self.shelf.drafts():
+            with contextlib.suppress(UndersongError):
+                found.append((name, self._draft(name)[0].title or "Untitled"))
+        return found
 
     def bring(self, asked: Question) -> Response:
         """Files dropped or picked: each is understood, or refused in a sentence."""
@@ -419,6 +439,108 @@ class Door:
         found = self.work.ask("helps", request)
         return self.show("helps.html", kept=kept, row=row, ways=found["ways"])
 
+    # -- typed by hand -----------------------------------------------------------------------------------------------
+
+    def paste(self, asked: Question) -> Response:
+        """ABC that was pasted."""
+        text = "\n".join(asked.lines("abc"))
+        if not text:
+            raise CannotReadFile("nothing was pasted", remedy="Paste a tune that begins with X: or T:.")
+        if not text.startswith(("X:", "%abc")):
+            text = f"X:1\n{text}"
+        return self._brought([self._bring("pasted.abc", f"{text}\n".encode())])
+
+    def begin_entry(self, asked: Question) -> Response:
+        """A new hymn, to be typed."""
+        kind = asked.text("kind", "four")
+        if kind not in KINDS_TYPED:
+            raise UnknownName("that is none of the choices", remedy="Choose from the page.")
+        fresh = Typed(voices=tuple((name, "") for name in KINDS_TYPED[kind]), words=("",))
+        return _go(f"/enter/{self.shelf.begin_draft(_draft_text(fresh, ''))}")
+
+    def entry(self, asked: Question) -> Response:
+        """The hymn being typed."""
+        name = str(asked.path["draft"])
+        typed, version = self._draft(name)
+        window = secrets.token_hex(8)
+        facts: Plain = {"name": name, "version": version, "typed": typed, "window": window}
+        return self.show("entry.html", **facts, **self._typed(typed), **ENTRY_CHOICES)
+
+    def _draft(self, name: str) -> tuple[Typed, str]:
+        text, version = self.shelf.draft(name)
+        try:
+            return decode(Typed, json.loads(text)["typed"]), version
+        except (ValueError, KeyError, TypeError, CannotSay) as fault:
+            raise CannotReadFile(f"this draft is spoilt ({fault})") from fault
+
+    def _keep_draft(self, name: str, typed: Typed, asked: Question) -> str:
+        """Write a draft; the window that wrote last may write on, whatever answers it has not seen yet."""
+        window = asked.text("window")[:40]
+        text, version = self.shelf.draft(name)
+        with contextlib.suppress(ValueError):
+            if not window or json.loads(text)["window"] != window:
+                version = asked.text("version")
+        return self.shelf.change_draft(name, version, _draft_text(typed, window))
+
+    def _typed(self, typed: Typed) -> Plain:
+        """The engraved lines so far, and the slips of each field."""
+        found = self.work.ask("typed", {"typed": encode(typed)})
+        systems = self.work.engrave(found["music"], found["lines"]) if found["music"] else ()
+        pictures = on_screen(systems, named="What was typed, line")
+        fields = ["key", "time", "pickup", *(name for name, _ in typed.voices), "symbols"]
+        fields += [f"words-{number}" for number in range(1, len(typed.words) + 1)]
+        slips = {field: [in_place(one, typed) for one in found["slips"] if one["field"] == field] for field in fields}
+        return {"pictures": [Markup(one) for one in pictures], "slips": slips}  # noqa: S704  # as above
+
+    def type_on(self, asked: Question) -> Response:
+        """Keep what was typed so far, and show it engraved."""
+        name = str(asked.path["draft"])
+        now, _ = self._draft(name)
+        typed = typed_from(asked, now)
+        version = self._keep_draft(name, typed, asked)
+        return self.show("entry_part.html", name=name, version=version, typed=typed, **self._typed(typed))
+
+    def more_words(self, asked: Question) -> Response:
+        """One more verse."""
+        name = str(asked.path["draft"])
+        typed = typed_from(asked, self._draft(name)[0])
+        more = replace(typed, words=(*typed.words, "")[:MOST_VERSES])
+        self._keep_draft(name, more, asked)
+        return _go(f"/enter/{name}#words-{len(more.words)}")
+
+    def key_pressed(self, asked: Question) -> Response:
+        """A key of a keyboard in letters, for the field that is being typed."""
+        typed = typed_from(asked, self._draft(str(asked.path["draft"]))[0])
+        number, voice = asked.number("number"), asked.text("voice")
+        if not 24 <= number <= 108 or voice not in dict(typed.voices):
+            raise UnknownName("that is no key for a voice")
+        found = self.work.ask("letters", {"typed": encode(typed), "voice": voice, "number": number})
+        return PlainTextResponse(found["letters"])
+
+    def keep_entry(self, asked: Question) -> Response:
+        """What was typed becomes a hymn of hers."""
+        name = str(asked.path["draft"])
+        typed = typed_from(asked, self._draft(name)[0])
+        self._keep_draft(name, typed, asked)
+        found = self.work.ask("typed", {"typed": encode(typed)})
+        wrong = next((one for one in found["slips"] if not one["small"]), None)
+        if wrong or not found["music"]:
+            says = (
+                f"{FIELD_NAMES.get(wrong['field'], wrong['field'])}: {wrong['says']}"
+                if wrong
+                else "no note is typed yet"
+            )
+            raise UnknownName(says, remedy="Put it right, then keep the hymn; nothing typed is lost.")
+        title = typed.title.strip() or "Untitled"
+        hymn = self.shelf.add("typed by hand", found["music"].encode(), ".musicxml", title[:LONGEST_TITLE])
+        self.shelf.forget_draft(name)
+        return _go(f"/hymns/{hymn}/understood")
+
+    def drop_entry(self, asked: Question) -> Response:
+        """A draft is not wanted."""
+        self.shelf.forget_draft(str(asked.path["draft"]))
+        return _go("/")
+
     # -- organ, player, room -----------------------------------------------------------------------------------------
 
     def bench(self, asked: Question) -> Response:
@@ -551,6 +673,14 @@ class Door:
                 (row + "/helps", "GET", False, self.helps),
                 (hymn + "/take", "GET", False, self.take),
                 (hymn + "/take", "POST", True, self.begin),
+                ("/paste", "POST", True, self.paste),
+                ("/enter", "POST", True, self.begin_entry),
+                ("/enter/{draft}", "GET", False, self.entry),
+                ("/enter/{draft}", "POST", True, self.type_on),
+                ("/enter/{draft}/words", "POST", True, self.more_words),
+                ("/enter/{draft}/key", "POST", True, self.key_pressed),
+                ("/enter/{draft}/keep", "POST", True, self.keep_entry),
+                ("/enter/{draft}/drop", "POST", True, self.drop_entry),
                 ("/bench", "GET", False, self.bench),
                 ("/bench", "POST", True, self.change_bench),
                 ("/work/{job}", "GET", False, self.job),
@@ -615,6 +745,10 @@ def make_app(shelf: Shelf, work: Work) -> Starlette:
 
 def _go(where: str) -> Response:
     return RedirectResponse(where, 303)
+
+
+def _draft_text(typed: Typed, window: str) -> str:
+    return json.dumps({"typed": encode(typed), "window": window})
 
 
 def _to_notice(response: HTMLResponse) -> HTMLResponse:

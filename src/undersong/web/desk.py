@@ -394,3 +394,22 @@ def in_key(request: Plain) -> Plain:
 def ready(_: Plain) -> Plain:
     """Everything is loaded."""
     return {}
+
+
+# -- typed by hand ------------------------------------------------------------------------------------------------
+
+
+def typed(request: Plain) -> Plain:
+    """What was typed, as far as it was understood: music to engrave and the slips."""
+    taken = workflow.take(decode(workflow.Typed, request["typed"]))
+    music, lines = "", list[str]()
+    if taken.hymn is not None:
+        heard = replace(taken.hymn, tune=replace(taken.hymn.tune, lines=()))
+        music = workflow.writer_for(Path("typed.musicxml"))([heard]).decode()
+    return {"music": music, "lines": lines, "slips": [encode(one) for one in taken.slips]}
+
+
+def letters(request: Plain) -> Plain:
+    """A key of a keyboard as it would be typed."""
+    given = decode(workflow.Typed, request["typed"])
+    return {"letters": workflow.letters_for(given, request["voice"], request["number"])}

@@ -100,6 +100,46 @@
     }
   });
 
+  // --- typing a hymn: a slip leads to its place; a keyboard with keys types letters
+  document.addEventListener("click", (event) => {
+    const slip = event.target.closest?.("[data-field]");
+    if (!slip) return;
+    const field = one("#entry").elements[slip.dataset.field];
+    field.focus();
+    field.setSelectionRange(Number(slip.dataset.at), Number(slip.dataset.at) + 1);
+  });
+  const entry = one("#entry");
+  if (entry) {
+    let queue = Promise.resolve();
+    const press = (number) => {
+      const field = document.activeElement;
+      if (!field?.dataset?.voice) return;
+      queue = queue.then(async () => {
+        const told = new URLSearchParams(new FormData(entry));
+        told.set("voice", field.dataset.voice);
+        told.set("number", number);
+        const answer = await fetch(`/enter/${entry.dataset.draft}/key`, { method: "POST", body: told });
+        if (!answer.ok) return;
+        field.setRangeText(`${await answer.text()} `, field.selectionStart, field.selectionEnd, "end");
+        field.dispatchEvent(new Event("input", { bubbles: true }));
+      });
+    };
+    const listen = (access) => {
+      const said = one("#keyboard");
+      const names = [...access.inputs.values()].map((input) => input.name);
+      said.hidden = !names.length;
+      said.textContent = `Keys of ${names.join(", ")} type their letters into the voice you are in, step by step.`;
+      for (const input of access.inputs.values()) {
+        input.onmidimessage = (message) => {
+          const [status, number, strength] = message.data;
+          if ((status & 0xf0) === 0x90 && strength) press(number);
+        };
+      }
+      access.onstatechange = () => listen(access);
+    };
+    if (navigator.requestMIDIAccess) navigator.requestMIDIAccess().then(listen, () => {});
+  }
+
   // --- forms that are sent as soon as something is chosen
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-submits]");
