@@ -7,6 +7,7 @@
 PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
+FOLK := $(if $(wildcard ../shared/nottingham),--folder ../shared/nottingham)
 
 .PHONY: demo test check bench sweep format clean
 
@@ -26,16 +27,18 @@ bench: $(VENV)/ready-tests
 	-@$(BIN)/python bench/whole_job.py
 	@$(BIN)/python bench/reading.py
 	@$(BIN)/python bench/harmony.py
+	@$(BIN)/python bench/layout.py
 
 sweep: $(VENV)/ready-tests
 	@mkdir -p sweep-results
 	@$(BIN)/python sweeps/mutations.py --count 10000 --seed 1 --state sweep-results/mutations.json
 	@$(BIN)/python sweeps/chorales.py --state sweep-results/chorales.jsonl
+	@$(BIN)/python sweeps/layouts.py --state sweep-results/layouts.jsonl $(FOLK)
 	@$(BIN)/python sweeps/reading_witness.py
 	@$(BIN)/python sweeps/conformance.py
 	@$(BIN)/python sweeps/lines.py
 	@$(BIN)/python sweeps/midi.py --state sweep-results/midi.json
-	@$(BIN)/python sweeps/abc_tunes.py $(if $(wildcard ../shared/nottingham),--folder ../shared/nottingham)
+	@$(BIN)/python sweeps/abc_tunes.py $(FOLK)
 
 format: $(VENV)/ready-tests
 	@$(BIN)/ruff format .

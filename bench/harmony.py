@@ -56,7 +56,7 @@ def main() -> int:
 
     with tempfile.TemporaryDirectory() as folder:
         hymns, scores = [], []
-        own = [Path(one) for one in _written(Path(folder), options.hymns)]
+        own = [Path(one) for one in chorales_as_files(Path(folder), options.hymns)]
         hymns = [read(path)[0] for path in own]
         analyse(hymns[0])
         ours = [best(lambda hymn=hymn: analyse(hymn)) for hymn in hymns]
@@ -76,7 +76,7 @@ def main() -> int:
     return 0 if mine <= SHARE * their and peak <= MEGABYTES else 1
 
 
-def _written(folder: Path, count: int) -> list[str]:
+def chorales_as_files(folder: Path, count: int) -> list[str]:
     """The first chorales of music21's corpus as MusicXML files, made in a process of their own (for the memory)."""
     import subprocess
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from fractions import Fraction
 
 import pypdf
@@ -118,6 +119,16 @@ def test_changes_are_explained_at_the_foot(four_verses: tuple[Arrangement, Syste
     assert marks_at_notes(hymn, hymn.sections[1]) == {"verse-2.b2.l0": "(1)"}
     assert sum(">(1)<" in system.svg for system in systems["verse-2"]) == 1
     assert "bar 3, beat 1: the fifth is left out." in "\n".join(pages)
+
+
+def test_doubtful_chords_are_explained_at_the_foot(pages: list[str]) -> None:
+    """P8 of the house: the dotted line has its sentence, only where one is drawn."""
+    sure = verse(1)
+    doubtful = replace(sure, chords=(replace(sure.chords[0], doubtful=True), *sure.chords[1:]))
+    hymn = arrangement(doubtful, verse(2))
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(booklet(hymn, engraved(hymn)))).pages)
+    assert text.count("dotted: a doubtful chord; the notes allow another.") == 1
+    assert not any("dotted" in page for page in pages)
 
 
 def test_many_findings_are_told_together() -> None:

@@ -27,6 +27,7 @@ from undersong.workflow import FORMATS, file_name
 GOOD = page(
     Printed("Tune", "(time=4/4) (key=0) (C/major) E4:2 G4:2 | (F/major//A) A4:4 | (G/major) G4:4 | (C/major) E4:4")
 )
+BARE = "(time=4/4) (key=2) D4:1 E4:1 F#4:1 G4:1 | A4:2 F#4:1 F#4:1 | G4:1 F#4:1 E4:1 D4:1 | E4:4 | D4:4"
 UNKNOWN = GOOD.replace(b"<kind>major</kind>", b'<kind text="weird9">other</kind>', 1)
 
 
@@ -96,6 +97,39 @@ def test_harmony_prints_symbols_as_printed(hymn: Path) -> None:
         assert chord["confidence"] is None
     assert end == 16
     assert "F/A" in run("harmony", hymn)[1]
+
+
+def test_the_guitarist_s_chords_and_where_they_clash(hymn: Path, tmp_path: Path) -> None:
+    """C for three beats, then F: with one chord a bar the guitar's E meets the organ's F, and both doors say so."""
+    file = tmp_path / "clash.musicxml"
+    file.write_bytes(page(Printed("Tune", "(time=4/4) (key=0) (C/major) E4:2 G4:1 (F/major) A4:1 | (C/major) E4:4")))
+    code, out, _ = run("harmony", file, "--guitarist", "bar", "--json")
+    found = json.loads(out)
+    assert code == 0
+    assert [chord["symbol"] for chord in found["chords"]] == ["C", "F", "C"]
+    assert found["guitarist"]["unit"] == "bar"
+    assert [(chord["symbol"], chord["length"]) for chord in found["guitarist"]["chords"]] == [("C", "8")]
+    assert [(one["bar"], one["beat"], one["onset"]) for one in found["guitarist"]["findings"]] == [("1", "4", "3")]
+    shown = run("harmony", file, "--guitarist", "bar")[1]
+    assert "guitarist's chords, one a bar" in shown
+    assert "bar 1, beat 4: please look: the guitarist's C and the full F hold" in shown
+    assert json.loads(run("harmony", hymn, "--json", "--guitarist", "beat")[1])["guitarist"]["findings"] == []
+    assert "guitarist" not in json.loads(run("harmony", hymn, "--json")[1])
+
+
+def test_doubtful_chords_come_first_on_demand(hymn: Path, tmp_path: Path) -> None:
+    """A bare tune: its doubtful proposals, least sure first, then all; nothing printed is doubtful."""
+    file = tmp_path / "bare.musicxml"
+    file.write_bytes(page(Printed("Tune", BARE)))
+    chords = json.loads(run("harmony", file, "--json")[1])["chords"]
+    doubtful = sorted(chord["confidence"] for chord in chords if chord["doubtful"])
+    assert 0 < len(doubtful) < len(chords)
+    assert max(doubtful) < min(chord["confidence"] for chord in chords if not chord["doubtful"])
+    shown = run("harmony", file, "--doubtful")[1].splitlines()
+    first = shown[shown.index("  doubtful, the least sure first:") + 1 : shown.index("  all chords:")]
+    assert len(first) == len(doubtful)
+    assert all(line.endswith("proposed, doubtful") for line in first)
+    assert "no chord is doubtful" in run("harmony", hymn, "--doubtful")[1]
 
 
 def test_arrange_writes_every_format(hymn: Path, tmp_path: Path) -> None:
@@ -217,6 +251,16 @@ def test_textures_are_listed() -> None:
     assert all(name in out for name in TEXTURES)
     rows = json.loads(run("arrange", "--textures", "--json")[1])
     assert [set(row) for row in rows] == [{"name", "what", "needs"}] * len(TEXTURES)
+
+
+def test_rules_are_listed() -> None:
+    """One line each: number, weight in the organist's words, what it asks."""
+    code, out, _ = run("arrange", "--rules")
+    assert code == 0
+    rows = json.loads(run("arrange", "--rules", "--json")[1])
+    assert len(out.splitlines()) == len(rows)
+    assert all(row["asks"] in line for row, line in zip(rows, out.splitlines(), strict=True))
+    assert {row["number"] for row in rows} == {f"R{number}" for number in range(1, 24)}
 
 
 def test_a_pipe_stays_quiet(hymn: Path) -> None:

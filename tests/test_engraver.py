@@ -14,7 +14,7 @@ from engraver_pages import arrangement, verse
 from undersong.errors import CannotEngrave
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.pitch import Pitch
-from undersong.writing.engraver import Engraver, System, finish
+from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, finish
 from undersong.writing.exchange import exchange_file
 from undersong.writing.prepare import PageSize, choose_breaks, prepare
 
@@ -152,6 +152,28 @@ def test_substitution_and_symbols_are_bent() -> None:
     assert re.findall(r"<fingering[^>]*>([^<]*)<", page) == ["4–5", "∧-∪"]
     assert "<degree>" not in page
     assert "<part-group" not in page
+
+
+def test_a_doubtful_chord_has_a_dotted_line(engraver: Engraver) -> None:
+    """P8 of the house: dots under every doubtful symbol, as wide as the symbol, and under no other."""
+    sure = verse(1)
+    chords = tuple(replace(chord, doubtful=index in (1, 4)) for index, chord in enumerate(sure.chords))
+    assert len(chords) > 5
+    plain = "".join(system.svg for system in engrave(engraver, sure))
+    marked = "".join(system.svg for system in engrave(engraver, replace(sure, chords=chords)))
+    assert DOUBTFUL_SIGN not in marked
+    symbol = re.compile(r'<g id="[^"]*" class="harm">(?:(?!</g>).)*</g>')
+    assert not any("<path" in one for one in symbol.findall(plain))
+    drawn = symbol.findall(marked)
+    assert [index for index, one in enumerate(drawn) if "<path" in one] == [1, 4]
+    for one in (drawn[1], drawn[4]):
+        left = float(re.findall(r'<text x="(\d+)"', one)[0])
+        base = float(re.findall(r' y="(\d+)"', one)[0])
+        em = max(float(size) for size in re.findall(r'font-size="([\d.]+)px"', one))
+        dots = [(float(x), float(y)) for x, y in re.findall(r"M(\d+) (\d+)h0", one)]
+        letters = len("".join(re.findall(r">([^<]+)<", one)))
+        assert left < dots[0][0] < dots[-1][0] < left + em * letters
+        assert {base < y < base + em / 3 for _, y in dots} == {True}
 
 
 def test_bar_lines_make_room_for_words() -> None:

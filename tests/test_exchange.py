@@ -652,3 +652,14 @@ def test_words_of_counts_the_notes() -> None:
     """The fixture itself: a syllable too many is an error, not a silent loss."""
     with pytest.raises(ValueError, match="longer"):
         words_of(four_parts().notes[:1], "too many")
+
+
+def test_a_section_has_one_name_in_all_places() -> None:
+    """A verse without words is the tune, in the heading as in the rehearsal mark; a name of its own wins."""
+    section = ALL.sections[0]
+    wordless = replace(section, kind="verse", verse=None, title="", words=())
+    written = parsed(exchange_file(replace(ALL, sections=(wordless,))))
+    assert written.findtext(".//rehearsal") == wordless.name == "Tune"
+    assert replace(wordless, verse=2).name == "Verse 2"
+    assert replace(wordless, kind="introduction").name == "Introduction"
+    assert replace(wordless, title="Last verse").name == "Last verse"

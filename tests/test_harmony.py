@@ -312,7 +312,7 @@ def test_the_json_view() -> None:
     assert first == {
         "bar": "0", "pass": 1, "beat": "3", "onset": "0", "length": "1", "root": "G", "kind": "dominant",
         "bass": "B", "degrees": [], "symbol": "G7/B", "numeral": "V65", "key": "C major", "mode": None,
-        "confidence": None, "origin": "printed",
+        "confidence": None, "doubtful": False, "origin": "printed",
     }  # fmt: skip
     assert ninth["degrees"] == [{"value": 9, "alter": -1, "type": "add"}]
     assert (last["bar"], last["beat"], last["onset"]) == ("4", "1", "10")

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from test_harmony import PIECES, PLAIN, chords, covered, four, hymn
+from undersong.demo import hymn_files
 from undersong.harmony import Fixed, analyse, propose, thin
 from undersong.model.chord import Chord
 from undersong.model.harmony import ChordSpan, Harmony
@@ -18,6 +19,7 @@ from undersong.model.hymn import Hymn
 from undersong.model.pitch import Key
 from undersong.model.symbol import parse_symbol, symbol
 from undersong.model.tune import Line, Tune
+from undersong.reading import read_file
 
 
 def printed(time: str, key: str, length: int, symbols: str) -> tuple[Tune, Harmony]:
@@ -62,6 +64,23 @@ def test_a_semitone_between_the_two_readings_is_a_finding() -> None:
     assert [(one.kind, one.bar, one.beat) for one in found] == [("two-readings", "1", "4")]
     assert "E and F" in found[0].message
     assert thin(tune, harmony, "beat").findings == ()
+
+
+def test_a_slash_bass_may_clash_too() -> None:
+    """A C sharp in the feet meets the guitarist's C; under C/B the organ holds the C itself: that is the style."""
+    tune, harmony = printed("4/4", "C major", 4, "0=C 3=Dm/C#")
+    assert [(one.beat, one.message) for one in thin(tune, harmony, "bar").findings] == [
+        ("4", "the guitarist's C and the full Dm/C# hold C and C# together")
+    ]
+    tune, harmony = printed("4/4", "C major", 4, "0=C 3=C/B")
+    assert thin(tune, harmony, "bar").findings == ()
+
+
+def test_the_guitarist_s_numerals_are_those_of_the_guitarist_s_chords() -> None:
+    """A six-four that became a sus4, an inversion that lost its bass."""
+    tune, harmony = printed("4/4", "C major", 4, "0=C/G 1=G7 2=C 3=C/E")
+    found = thin(tune, harmony, "beat").spans
+    assert [(symbol(span.chord), span.numeral) for span in found] == [("Gsus4", "Vsus4"), ("G", "V"), ("C", "I")]
 
 
 @settings(max_examples=40, deadline=None)
@@ -173,6 +192,26 @@ def test_modes_are_named_and_no_plain_tune_is_called_modal(mode: str | None, key
     """Three invented tunes in each of four modes, three in minor and three in major."""
     harmony = analyse(hymn("4/4", str(Key.from_fifths(fifths)), {"tune": music}))
     assert (harmony.mode, str(harmony.key)) == (mode, key)
+
+
+def test_the_tunes_of_the_table_are_enough() -> None:
+    """Three in each of the four modes, and as many plain ones that must not be called modal."""
+    modes = [mode for mode, *_ in MODAL]
+    assert {mode: modes.count(mode) for mode in set(modes)} == {
+        "dorian": 3, "phrygian": 3, "lydian": 3, "mixolydian": 3, None: 6,
+    }  # fmt: skip
+
+
+def test_of_the_demo_hymns_only_the_dorian_one_is_modal() -> None:
+    """Each of them as printed, and as a bare tune: one was composed in dorian, the others in major."""
+    pieces = [read_file(file)[0] for file in hymn_files()]
+    assert len(pieces) >= 5
+    for piece in pieces:
+        bare = replace(piece, tune=replace(piece.tune, symbols=(), voices=(piece.tune.tune_voice,)))
+        for one in (piece, bare):
+            harmony = analyse(one)
+            dorian = "over heath and stone" in piece.title.lower()
+            assert (harmony.mode, harmony.key.mode) == (("dorian", "minor") if dorian else (None, "major")), piece.title
 
 
 def test_no_confidence_is_claimed_for_what_is_printed() -> None:

@@ -10,6 +10,7 @@ import math
 import random
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -21,8 +22,9 @@ from click.testing import CliRunner
 
 from undersong.cli import cli
 from undersong.errors import BrokenFile, CannotReadFile, NotAHymn, UndersongError
+from undersong.harmony import analyse
 from undersong.model.hymn import Hymn
-from undersong.model.pitch import Key, Pitch
+from undersong.model.pitch import Interval, Key, Pitch
 from undersong.model.time import Time
 from undersong.model.tune import Voice
 from undersong.reading import read_file
@@ -431,6 +433,20 @@ def test_many_notes_in_one_stream_do_not_take_for_ever() -> None:
     hymn = read_midi(data)
     assert time.monotonic() - began < 10
     assert len(hymn.tune.bars) == 151
+
+
+def test_the_key_that_she_told_is_the_home_key() -> None:
+    """Four parts in G without a key in the file: told E minor it is E minor, also in D minor; told nothing, G major."""
+    data = song(*FOUR, told=None)
+    assert str(analyse(read_midi(data)).key) == "G major"
+    hymn = read_midi(data, options=MidiOptions(key=Key.parse("Em")))
+    harmony = analyse(hymn)
+    assert str(harmony.key) == "E minor"
+    assert "G major" not in {str(span.key) for span in harmony.spans}
+    assert {span.numeral for span in harmony.spans if str(span.chord.root) == "E"} <= {"i", "i6", "i64", "i7", "I"}
+    assert str(analyse(replace(hymn, tune=hymn.tune.transposed(Interval(-1, -2)))).key) == "D minor"
+    bare = replace(hymn, tune=replace(hymn.tune, voices=(hymn.tune.tune_voice,)))
+    assert str(analyse(bare).key) == "E minor"
 
 
 def test_the_command_takes_time_upbeat_and_key(tmp_path: Path) -> None:

@@ -60,19 +60,22 @@ def on(
 
 
 @pytest.mark.parametrize(
-    ("pattern", "bar"),
+    ("pattern", "order"),
     [
-        ("up-and-back", "C4 E4 G4 E4 C4 E4 G4 E4"),
-        ("falling", "G4 E4 C4 E4 G4 E4 C4 E4"),
-        ("low-and-pair", "C4 E4+G4 C4 E4+G4 C4 E4+G4 C4 E4+G4"),
-        ("slow", "C4 E4 G4 E4"),
-        ("triplets", "C4 E4 G4 C4 E4 G4 C4 E4 G4 C4 E4 G4"),
+        ("up-and-back", "0 1 2 1"),
+        ("falling", "2 1 0 1"),
+        ("low-and-pair", "0 1+2 0 1+2"),
+        ("slow", "0 1 2 1"),
+        ("triplets", "0 1 2 0 1 2"),
     ],
 )
-def test_each_pattern_has_its_order(pattern: str, bar: str) -> None:
-    """Over C major in 4/4, by the table's row."""
+def test_each_pattern_has_its_order(pattern: str, order: str) -> None:
+    """Over half a bar of C major in 4/4: levels from the lowest, by the table's row; the slow one over the bar."""
     section, arrangement = laid(CALM, f"broken:{pattern}")
-    assert played(section, "left hand", "1") == bar
+    names = played(section, "left hand", "1").split()[: len(order.split())]
+    struck = [[Pitch.parse(name).midi for name in one.split("+")] for one in names]
+    levels = sorted({key for keys in struck for key in keys})
+    assert " ".join("+".join(str(levels.index(key)) for key in keys) for keys in struck) == order
     assert weights(arrangement, "hard") == []
 
 
@@ -359,3 +362,38 @@ def test_r15_a_chord_on_the_bar_line_makes_it_none() -> None:
     )
     section, _ = laid(hymn, "block")
     assert 3 in {key.start for key in limb(section, "feet")}
+
+
+# --------------------------------------------------------------------------------------------- R5: suspensions
+
+SUSPENDED = one_line(
+    four_parts(
+        "(time=4/4) (key=0) (tempo=80) E5:2 D5:2 | C5:4 | D5:2 C5:2 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:2 A4:1 G4:1 | G4:4 | G4:1 F4:1 G4:2 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C4:2 C4:1 B3:1 | C4:4 | B3:2 C4:2 | C4:1 B3:1 C4:2",
+        "(time=4/4) (key=0) (tempo=80) C3:2 G2:2 | E3:4 | G2:2 E3:2 | F3:1 G3:1 C3:2",
+    )
+)
+
+
+@pytest.mark.parametrize("texture", ["block", "broken", "held", "bass-and-chord", "counter-line", "three-voices"])
+def test_r5_a_printed_suspension_is_carried_and_resolved_in_its_octave(texture: str) -> None:
+    """Tenor C over G until B: the figure holds C, silent B meanwhile, and steps from C to the B beneath it."""
+    section, arrangement = laid(SUSPENDED, texture)
+    assert section.texture == texture
+    kinds = {one.kind for one in arrangement.findings}
+    assert not kinds & {"suspension-lost", "resolution-early", "suspension-moved"}
+    figure = [key for key in held_keys(section.notes) if key.part == "figure"]
+    carried = [key for key in figure if key.midi % 12 == 0 and key.start < 3 and key.end > 2]
+    assert carried
+    resolved = [key.midi for key in figure if key.start < 4 and key.end > 3 and key.midi % 12 == 11]
+    assert any(one.midi - 1 in resolved for one in carried)
+    assert not [key for key in figure if key.midi % 12 == 11 and key.start < 3 and key.end > 2]
+
+
+def test_r5_a_chord_that_stands_lets_the_suspension_move() -> None:
+    """Under block chords only the suspended voice is struck again; the others stay down."""
+    section, _ = laid(SUSPENDED, "block")
+    keys = [key for key in limb(section, "left hand") if 2 <= key.start < 4]
+    assert len([key for key in keys if key.start == 3]) == 1
+    assert len([key for key in keys if key.start == 2 and key.end == 4]) == 2

@@ -5,13 +5,14 @@ what it looked for. Here the finished file is read (`witness.read_sections`), cu
 and its real voices are judged: the tune, the bass, and the skeleton of what lies between them.
 
 Conventions: times are quarter notes from the beginning of a section, keys MIDI numbers. Every key belongs to a part:
-"tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the
-tune, the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat
-with a change inside and on the next, at bar lines, at line ends (breath marks, rests of the tune), and after two
-beats (in triple time the bar). A *join* is where one unit follows another inside a line. The skeleton of a unit is
-its lowest and highest key between tune and bass, and the first key struck where that is another. A *pair* is two of
-tune, bass, lowest, highest and first, the skeleton's own pair being lowest and highest. Joins are judged from start to
-start and from what sounds last to the next start, once each. A direct fifth or octave counts where both parts leap
+"tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the tune,
+the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat with a
+change inside and on the next, where a chord is struck anew with the harmony off the beat, at bar lines, at line ends
+(breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit follows
+another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first key
+struck where that is another. A *pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one
+voice), the skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last
+to the next start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap
 (more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
 
 References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
@@ -23,6 +24,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations, pairwise
@@ -34,8 +36,11 @@ LOWEST_LOWER_NOTE = {
 }  # fmt: skip
 """Lowest lower note of an interval in semitones (published low-interval limits, second hand)."""
 WHOLE_TONE = 2
+OUTER = ("tune", "bass")
 PRINTED = ("alto", "tenor")
 """Parts taken over from the print: what they do is the print's."""
+PRINTED_TONES = (*PRINTED, "descant")
+"""Parts whose tones are the print's: a descant is a printed part an octave higher, in new company."""
 
 Parts = Mapping[tuple[str, Fraction, int], tuple[str, ...]]
 """Part names by limb, start and MIDI number."""
@@ -170,8 +175,10 @@ def line_starts(section: Section, tune: Sequence[Key]) -> set[Fraction]:
     return {Fraction(0), *section.breaths, *rests}
 
 
-def units_of(section: Section, chords: Sequence[Chord], opening: set[Fraction]) -> list[Unit]:
-    """The section cut into units."""
+def units_of(
+    section: Section, chords: Sequence[Chord], opening: set[Fraction], inner: Sequence[Key] = ()
+) -> list[Unit]:
+    """The section cut into units; off the beat too where the inner parts strike a chord anew with the harmony."""
     starts = sorted(chord.start for chord in chords)
     edges = {Fraction(0), section.length, *(start for _, start, _ in section.bars), *opening}
     beats = [beat for beat, _ in beats_of(section)]
@@ -183,6 +190,11 @@ def units_of(section: Section, chords: Sequence[Chord], opening: set[Fraction]) 
         if inside:
             edges.add(following)
     edges |= _groups(section)
+    struck = Counter(key.start for key in inner)
+    for at in starts:
+        before = max((edge for edge in edges if edge <= at), default=Fraction(0))
+        if struck[at] > 1 and any(before <= start < at for start in struck):
+            edges.add(at)
     ordered = sorted(edge for edge in edges if 0 <= edge <= section.length)
     lines = sorted({*opening, section.length})
     return [
@@ -224,18 +236,20 @@ def _outer(keys: Sequence[Key], unit: Unit, *, lowest: bool) -> tuple[int, int] 
     return choose(first), choose(key.midi for key in last if key.end == latest)
 
 
-def heard(unit: Unit, parts: Mapping[str, Sequence[Key]]) -> Heard:
-    """The real voices of a unit."""
+def _inner(parts: Mapping[str, Sequence[Key]]) -> list[Key]:
+    """All keys between tune and bass in order of time."""
+    inner = (key for name, keys in parts.items() if name not in OUTER for key in keys)
+    return sorted(inner, key=lambda key: (key.start, key.midi))
+
+
+def heard(unit: Unit, parts: Mapping[str, Sequence[Key]], *, single: bool = False) -> Heard:
+    """The real voices of a unit; `single` says that each part between tune and bass is one voice."""
     voices: Heard = {}
-    for name in ("tune", "bass"):
+    for name in parts if single else OUTER:
         outer = _outer(parts.get(name, ()), unit, lowest=name == "bass")
         if outer is not None:
             voices[name] = outer
-    inner = sorted(
-        (key for name, keys in parts.items() if name not in ("tune", "bass") for key in keys),
-        key=lambda key: (key.start, key.midi),
-    )
-    inner = _sounding(inner, unit.start, unit.end)
+    inner = [] if single else _sounding(_inner(parts), unit.start, unit.end)
     if inner:
         low, high = min(key.midi for key in inner), max(key.midi for key in inner)
         voices["lowest"] = (low, low)
@@ -258,34 +272,34 @@ def printed_voices(unit: Unit, printed: Mapping[str, Sequence[TuneNote]]) -> Hea
 
 
 def _pairs(before: Heard, after: Heard) -> Iterator[tuple[str, str]]:
-    for first, second in combinations(("tune", "bass", "lowest", "highest", "first"), 2):
-        skeleton = {first, second} <= {"lowest", "highest", "first"}
-        if skeleton and "first" in (first, second):
-            continue
-        if {first, second} <= before.keys() & after.keys():
+    names = [name for name in (*OUTER, "lowest", "highest", "first") if name in before]
+    names += sorted(before.keys() - {*names})
+    for first, second in combinations(names, 2):
+        if second in after and first in after and not (second == "first" and first not in OUTER):
             yield first, second
 
 
-def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bool) -> str:
-    """The fault of a pair at a join: "parallel", "contrary", "direct", or none."""
+def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bool) -> tuple[str, int, int]:
+    """The worst fault of a pair at a join ("parallel", "contrary", "direct" or none), and the keys it comes from."""
     first, second = pair
     to_first, to_second = after[first][0], after[second][0]
     size = abs(to_first - to_second) % 12
+    worst = ("", 0, 0)
     if size not in (0, 7):
-        return ""
-    worst = ""
+        return worst
     for at in (1, 0) if from_starts else (1,):
         a, b = before[first][at], before[second][at]
         moves = (to_first - a, to_second - b)
         if not all(moves):
             continue
         same_way = (moves[0] > 0) == (moves[1] > 0)
-        if abs(a - b) % 12 == size:
+        crossed = size == 7 and (a > b) != (to_first > to_second)
+        if abs(a - b) % 12 == size and not crossed:
             if same_way:
-                return "parallel"
-            worst = "contrary"
+                return "parallel", a, b
+            worst = ("contrary", a, b)
         elif at == 1 and same_way and min(map(abs, moves)) > WHOLE_TONE:
-            worst = worst or "direct"
+            worst = ("direct", a, b)
     return worst
 
 
@@ -301,8 +315,9 @@ def judge_voices(
         count.joins += 1
         for pair in _pairs(before, after):
             name = " and ".join(pair)
-            kind = _join(pair, before, after, from_starts=from_starts)
-            prints = pair == ("tune", "bass") and printed_bass
+            outer = pair == OUTER
+            prints = not any(_is_added(one, printed_bass=printed_bass) for one in pair)
+            kind, *keys = _join(pair, before, after, from_starts=from_starts and not outer)
             if not prints:
                 count.pair_joins[name] += 1
             if not kind:
@@ -312,7 +327,7 @@ def judge_voices(
                 kind = "contrary at a close" if following.closes and size == "octaves" else "parallel"
             kind = f"{kind} of the print" if prints else kind
             count.pair_faults[f"{kind}, {name}"] += 1
-            moves = ", ".join(f"{one} {before[one][1]} to {after[one][0]}" for one in pair)
+            moves = ", ".join(f"{one} {key} to {after[one][0]}" for one, key in zip(pair, keys, strict=True))
             count.faults.append(Fault(kind, section.place(following.start), f"{size}: {moves}"))
     return count
 
@@ -323,6 +338,32 @@ def print_itself(section: Section, printed: Mapping[str, Sequence[TuneNote]]) ->
     units = units_of(section, chords_of(section), line_starts(section, tune))
     voices = [printed_voices(unit, printed) for unit in units]
     return judge_voices(section, units, voices, printed_bass=True, from_starts=False)
+
+
+def lost_suspensions(section: Section, parts: Parts | None, printed: Mapping[str, Sequence[TuneNote]]) -> Count:
+    """R5: suspensions printed in alto and tenor that no added key sounds while they are held.
+
+    A suspension is held into a chord that begins on a beat, or struck again there, is foreign to it, and falls by
+    step to a tone of it.
+    """
+    count = Count()
+    beats = {beat for beat, _ in beats_of(section)}
+    others = _inner(parted(section, parts))
+    chords = [chord for chord in chords_of(section) if chord.root >= 0 and chord.start in beats]
+    for voice in PRINTED:
+        keys = [Key(start, start + length, midi, "", 0, "") for start, length, midi in printed[voice]]
+        for index, note in enumerate(keys):
+            for chord in chords:
+                if chord.start >= note.end or note.start > chord.start or note.midi % 12 in chord.tones:
+                    continue
+                if _resolution(keys, index, chord, beats) < 0:
+                    continue
+                sounds = [key for key in _sounding(others, chord.start, note.end) if key.midi % 12 == note.midi % 12]
+                count.exempt["printed inner suspension carried in"] += bool(sounds)
+                if not sounds:
+                    where, what = section.place(chord.start), f"{voice} {note.midi}"
+                    count.faults.append(Fault("suspension lost", where, what))
+    return count
 
 
 # -- chords, pulse, single tones -------------------------------------------------------------------
@@ -352,9 +393,8 @@ def _pieces(section: Section, chord: Chord, cuts: Sequence[Fraction]) -> list[tu
     return pieces
 
 
-def _completeness(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], count: Count) -> None:
+def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> None:
     cuts = sorted({*_groups(section), *(start for _, start, _ in section.bars)})
-    tune = parts.get("tune", ())
     for chord in _long_chords(section, chords):
         for start, end in _pieces(section, chord, cuts):
             down = _sounding(section.keys, start, end)
@@ -367,12 +407,11 @@ def _completeness(section: Section, chords: Sequence[Chord], parts: Mapping[str,
                 for what, name in (("root", chord.root), ("third", chord.third), ("seventh", chord.seventh))
                 if name not in {-1, *names}
             }
-            stands = [key.midi % 12 for key in _sounding(tune, start, end)]
-            foreign = stands and all(name not in chord.tones for name in stands)
-            if foreign and any((name - missing.get("third", name)) % 12 in (1, 2, 10, 11) for name in stands):
-                # The tune's own suspension or appoggiatura stands for the third (R2 over R1).
-                count.exempt["third under the tune's own dissonance"] += 1
-                missing.pop("third")
+            foreign = {key.midi % 12 for key in down if key.start <= start} - chord.tones
+            for what in [what for what, name in missing.items() if {(name + 1) % 12, (name + 2) % 12} & foreign]:
+                # A suspension or appoggiatura stands for it, the tune's or one carried in from the print (R2, R5).
+                count.exempt[f"{what} under a dissonance that stands for it"] += 1
+                missing.pop(what)
             count.chords += 1
             count.complete += not missing
             for what in missing:
@@ -407,9 +446,15 @@ def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequen
                     count.faults.append(Fault("beat not struck", section.place(beat), "tune alone, or nothing"))
 
 
-def _leading_notes(chord: Chord, tonic: int) -> set[int]:
-    """The home key's leading note as root or third, a dominant seventh's third, a diminished seventh's root."""
-    found = {(tonic - 1) % 12} & {chord.root, chord.third}
+def _leading_notes(chord: Chord, following: Chord | None, tonic: int) -> set[int]:
+    """A dominant seventh's third, a diminished seventh's root, the home key's leading note where it leads home.
+
+    The last is root or third of a chord that goes to one on the tonic or the sixth degree: after a change of key it
+    is no leading note.
+    """
+    found = set()
+    if following is not None and following.root in {tonic, (tonic + 9) % 12, (tonic + 8) % 12}:
+        found = {(tonic - 1) % 12} & {chord.root, chord.third}
     if chord.is_dominant_seventh:
         found.add(chord.third)
     if chord.seventh >= 0 and (chord.seventh - chord.root) % 12 == 9:
@@ -428,7 +473,8 @@ def _single_tones(
     every = sorted({key for keys in parts.values() for key in keys}, key=lambda key: (key.start, key.midi))
     for chord in _long_chords(section, chords):
         down = _sounding(every, chord.start, chord.end)
-        watched = [("leading note", name) for name in _leading_notes(chord, section.tonic)]
+        following = next((one for one in chords if one.start == chord.end), None)
+        watched = [("leading note", name) for name in _leading_notes(chord, following, section.tonic)]
         watched += [("seventh", chord.seventh)] if chord.seventh >= 0 else []
         for what, name in watched:
             same = [key for key in down if key.midi % 12 == name]
@@ -450,9 +496,17 @@ def _keys(keys: Iterable[Key]) -> str:
 
 
 def _against_tune(
-    section: Section, chords: Sequence[Chord], tune: Sequence[Key], added: Collection[Key], count: Count
+    section: Section,
+    chords: Sequence[Chord],
+    tune: Sequence[Key],
+    added: AbstractSet[Key],
+    bass: AbstractSet[Key],
+    count: Count,
 ) -> None:
-    """R2: a chord tone a semitone under a foreign tune note on a beat. R5: the resolution of the tune's suspension."""
+    """R2: a chord tone a semitone under a foreign tune note on a beat. R5: the resolution of the tune's suspension.
+
+    The bass cannot give way: where it clashes, the harmony does, and that is told apart.
+    """
     beats = {beat for beat, _ in beats_of(section)}
     for index, note in enumerate(tune):
         for chord in chords:
@@ -461,11 +515,15 @@ def _against_tune(
                 continue
             under = (note.midi - 1) % 12
             clash = [key for key in added if key.midi % 12 == under and key.start < end and key.end > start]
+            low = [key for key in clash if key in bass]
+            clash = [key for key in clash if key not in bass]
+            if note.start in beats and chord.start <= note.start and under in chord.tones:
+                count.exempt["semitone between tune and bass"] += bool(low)
             if note.start in beats and chord.start <= note.start and under in chord.tones and clash:
                 at = max(start, clash[0].start)
                 count.faults.append(Fault("semitone under the tune", section.place(at), _keys((note, clash[0]))))
             resolved = _resolution(tune, index, chord, beats)
-            early = [key for key in added if key.midi % 12 == resolved and key.start < end and key.end > start]
+            early = [key for key in added - bass if key.midi % 12 == resolved and key.start < end and key.end > start]
             if early and resolved != under:
                 at = max(start, early[0].start)
                 count.faults.append(Fault("resolution under the tune", section.place(at), _keys((note, early[0]))))
@@ -538,26 +596,35 @@ def measure(
     printed_bass: bool = False,
     moving: bool = True,
     full: bool = True,
+    complete: bool = True,
+    single: bool = False,
     sounds: Mapping[str, tuple[int, ...]] | None = None,
 ) -> Count:
     """Everything counted in one section.
 
-    `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones
-    for voice leading, complete chords and R1 to R6. `sounds` gives a part's sounding pitches above its keys in
-    semitones (feet at 16' and 8' are (-12, 0), a tune in the feet at 4' (12,)).
+    `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones for
+    voice leading and R1 to R6, `complete` ones for complete chords too; in `single` ones each part between tune and
+    bass is one voice. `sounds` gives a part's sounding pitches above its keys in semitones (feet at 16' and 8' are
+    (-12, 0), a tune in the feet at 4' (12,)).
     """
     by_part = parted(section, parts)
     chords = chords_of(section)
     tune = by_part.get("tune", [])
-    added = {key for name, keys in by_part.items() if _is_added(name, printed_bass=printed_bass) for key in keys}
+    added = {
+        key
+        for name, keys in by_part.items()
+        if _is_added(name, printed_bass=printed_bass) and name not in PRINTED_TONES
+        for key in keys
+    }
     count = Count()
     if full:
-        units = units_of(section, chords, line_starts(section, tune))
-        voices = [heard(unit, by_part) for unit in units]
+        units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
+        voices = [heard(unit, by_part, single=single) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
-        _completeness(section, chords, by_part, count)
+        if complete:
+            _completeness(section, chords, count)
         _single_tones(section, chords, by_part, added, count)
-        _against_tune(section, chords, tune, added, count)
+        _against_tune(section, chords, tune, added, frozenset(by_part.get("bass", ())), count)
         _tonic_in_dominant(section, chords, added, count)
     if moving:
         _pulse(section, chords, by_part, count)

@@ -363,6 +363,21 @@ def faults(
         sections = read_sections(data)
     except ValueError as fault:
         return [str(fault)]
+    return section_faults(
+        sections, one_manual=one_manual, expected=expected, reach=reach, manual_keys=manual_keys, pedal_keys=pedal_keys
+    )
+
+
+def section_faults(
+    sections: Sequence[Section],
+    *,
+    one_manual: Sequence[bool],
+    expected: Sequence[Expected] | None = None,
+    reach: int = MEDIUM_REACH,
+    manual_keys: tuple[int, int] = MANUAL_KEYS,
+    pedal_keys: tuple[int, int] = PEDAL_KEYS,
+) -> list[str]:
+    """The same of sections that were read before."""
     found: list[str] = []
     if len(one_manual) != len(sections):
         return [f"{len(sections)} sections, {len(one_manual)} told of"]

@@ -15,7 +15,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 import click
 
@@ -24,7 +24,6 @@ from undersong.errors import UndersongError
 
 if TYPE_CHECKING:
     from undersong.model.accompaniment import Arrangement
-    from undersong.model.finding import Finding
     from undersong.model.hymn import Hymn
     from undersong.model.organ import Division, Organ
     from undersong.reading.midi_options import MidiOptions
@@ -185,7 +184,7 @@ def _midi_options(command: Callable[..., Any]) -> Callable[..., Any]:
         (
             ("--time", "3/4", _time, "a time such as 3/4", "Time of a MIDI file, if it is not found rightly."),
             ("--pickup", "BEATS", _beats, "a number of beats such as 1 or 1/2", "Beats of its upbeat (0 for none)."),
-            ("--midi-key", "KEY", _key, "a key such as F or 'D minor'", "Its key as printed."),
+            ("--midi-key", "KEY", _key, "a key such as F or 'D minor'", "Its key, which is then believed."),
         )
     ):
         command = click.option(name, metavar=metavar, expose_value=False, callback=_taken_down(read, say), help=text)(
@@ -296,13 +295,26 @@ def _placed(one: dict[str, str]) -> str:
     metavar="BAR.BEAT=CHORD",
     help="Correct a chord, as in 7.3=Am/C; kept in a file beside the hymn and used from then on.",
 )
+@click.option(
+    "--guitarist", type=click.Choice(["beat", "bar"]), help="The guitarist's chords instead: one a beat, or one a bar."
+)
+@click.option("--doubtful", is_flag=True, help="Show the doubtful chords first, the least sure at the top.")
 @JSON
 @_midi_options
-def harmony(files: tuple[Path, ...], settings: tuple[str, ...], as_json: bool) -> int:
+def harmony(
+    files: tuple[Path, ...],
+    settings: tuple[str, ...],
+    guitarist: Literal["beat", "bar"] | None,
+    doubtful: bool,
+    as_json: bool,
+) -> int:
     """Show the chords of a hymn: printed symbols, or read from the parts, or yours.
 
     A correction belongs to its place in the tune: it survives another key, an inserted bar, a repeat
     that is written out. It stands in FILE.edits.toml, where you can read it and take it back.
+
+    The guitarist's chords leave out what only passes. Where they would clash with the organ's on a
+    beat, you are told.
     """  # fmt: skip
     from undersong import workflow  # noqa: PLC0415
     from undersong.harmony.report import harmony_json  # noqa: PLC0415
@@ -322,12 +334,13 @@ def harmony(files: tuple[Path, ...], settings: tuple[str, ...], as_json: bool) -
             except UndersongError as fault:
                 _fail(fault.within(str(file)), failed)
                 continue
-            result = harmony_json(hymn, heard.harmony)
+            thinned = workflow.guitarist(hymn, heard.harmony, guitarist) if guitarist else None
+            result = harmony_json(hymn, heard.harmony, thinned)
             results.append(result)
             for remark in heard.remarks():
                 _say(f"{file.name}: {remark}")
             if not as_json:
-                _show_harmony(result)
+                _show_harmony(result, doubtful_first=doubtful)
     if as_json and results:
         _print_json(results)
     return _ended(len(results), failed)
@@ -338,17 +351,33 @@ WHERE_FROM = {
 }  # fmt: skip
 
 
-def _show_harmony(result: dict[str, Any]) -> None:
+def _show_harmony(result: dict[str, Any], *, doubtful_first: bool) -> None:
     mode = f" ({result['mode']})" if result["mode"] else ""
     click.echo(f"{result['title']}: {result['key']}{mode}")
+    shown = result.get("guitarist", result)
+    if shown is not result:
+        click.echo(f"  guitarist's chords, one a {shown['unit']}:")
+    if doubtful_first:
+        doubtful = sorted((one for one in shown["chords"] if one["doubtful"]), key=lambda one: one["confidence"])
+        click.echo("  doubtful, the least sure first:" if doubtful else "  no chord is doubtful.")
+        _show_chords(doubtful, every_bar=True)
+        click.echo("  all chords:")
+    _show_chords(shown["chords"])
+    for one in shown.get("findings", ()):
+        place = _place_words(one["bar"], one["beat"])
+        click.echo(f"  {place}: {WEIGHT_WORDS[one['weight']]}: {one['message']}")
+    for remedy in dict.fromkeys(one["remedy"] for one in shown.get("findings", ())):
+        click.echo(f"  {remedy}")
+
+
+def _show_chords(chords: Sequence[dict[str, Any]], *, every_bar: bool = False) -> None:
     bar = None
-    for chord in result["chords"]:
-        place = f"bar {chord['bar']}" if chord["bar"] != bar else ""
+    for chord in chords:
+        place = f"bar {chord['bar']}" if every_bar or chord["bar"] != bar else ""
         bar = chord["bar"]
-        doubtful = chord["confidence"] is not None and chord["confidence"] < 0.6
         click.echo(
             f"  {place:8} beat {chord['beat']:5} {chord['symbol']:10} {chord['numeral']:10} "
-            f"{WHERE_FROM[chord['origin']]}{', doubtful' if doubtful else ''}"
+            f"{WHERE_FROM[chord['origin']]}{', doubtful' if chord['doubtful'] else ''}"
         )
 
 
@@ -410,6 +439,7 @@ class _Listed(click.ParamType[Any]):
     help="Textures for the verses in turn; without it the program plans them.",
 )
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
+@click.option("--rules", "list_rules", is_flag=True, help="List the rules that every verse is judged by.")
 @click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies.")
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
@@ -431,6 +461,7 @@ def arrange(
     folder: Path | None,
     textures: tuple[str, ...],
     list_textures: bool,
+    list_rules: bool,
     as_json: bool,
     formats: tuple[str, ...],
     paper: str,
@@ -444,8 +475,10 @@ def arrange(
     """  # fmt: skip
     if list_textures:
         return _show_textures(as_json=as_json)
+    if list_rules:
+        return _show_rules(as_json=as_json)
     if not files:
-        raise click.UsageError("Name at least one hymn file, or ask for --textures.")
+        raise click.UsageError("Name at least one hymn file, or ask for --textures or --rules.")
     if wishes["key"] and wishes["transpose"]:
         raise click.UsageError("Give --key or --transpose, not both.")
     from undersong import workflow  # noqa: PLC0415
@@ -497,19 +530,31 @@ def _show_textures(*, as_json: bool) -> int:
     return DONE
 
 
+def _show_rules(*, as_json: bool) -> int:
+    from undersong.arranging.report import rules_json  # noqa: PLC0415
+
+    rows = rules_json()
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+        return DONE
+    for row in rows:
+        click.echo(f"{row['number']:4}{WEIGHT_WORDS[row['weight']]:18}{row['asks']}")
+    return DONE
+
+
 QUIET = ("redistributed", "parallels")
 """Told on the page or in the JSON, not here."""
 WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
 
 
-def _finding_place(one: Finding) -> str:
+def _place_words(number: str, beat: str) -> str:
     from fractions import Fraction  # noqa: PLC0415
 
     from undersong.model.tune import show_beat  # noqa: PLC0415
 
-    if one.bar == "0":
+    if number == "0":
         return "pickup"
-    return f"bar {one.bar}, beat {show_beat(Fraction(one.beat))}"
+    return f"bar {number}, beat {show_beat(Fraction(beat))}"
 
 
 def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
@@ -520,10 +565,10 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
     for section in arrangement.sections:
         place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
-        click.echo(f"  {section.title}: {TEXTURES[section.texture].title}{place}; {hands}")
+        click.echo(f"  {section.name}: {TEXTURES[section.texture].title}{place}; {hands}")
         for one in arrangement.findings:
             if one.section == section.id and one.kind not in QUIET:
-                click.echo(f"    {_finding_place(one)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
+                click.echo(f"    {_place_words(one.bar, one.beat)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
     for path in written:
         click.echo(f"  wrote {path}")
 

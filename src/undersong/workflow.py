@@ -17,8 +17,9 @@ from typing import Self
 
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
-from undersong.harmony import analyse
+from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
+from undersong.harmony.players import Thinned, Unit
 from undersong.library.amending import amended
 from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
 from undersong.library.editsfile import add_edit, read_edits
@@ -145,6 +146,11 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
 def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
     """The harmony of a hymn, her corrections first."""
     return Heard(*corrected(hymn, edits))
+
+
+def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
+    """The guitarist's chords, and where they clash with the full reading."""
+    return thin(hymn.tune, harmony, unit)
 
 
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
@@ -276,7 +282,7 @@ class Writer:
         size = page_size(self.output.paper, large=self.output.large)
         systems = {}
         for section in arrangement.sections:
-            say(f"engraving {section.title.lower()}")
+            say(f"engraving {section.name.lower()}")
             page = exchange_file(arrangement, [section])
             lines = [line.start for line in section.lines]
             marks = marks_at_notes(arrangement, section)

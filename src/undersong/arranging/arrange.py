@@ -12,9 +12,10 @@ from fractions import Fraction
 from undersong.arranging.counterline import lay_counter_line
 from undersong.arranging.descant import lay_descant
 from undersong.arranging.figured import lay_figure
+from undersong.arranging.judge import review
 from undersong.arranging.needs import Asked, refuses, settled
 from undersong.arranging.plain import lay_plain
-from undersong.arranging.plans import ONE_MANUAL, hands, pace_for
+from undersong.arranging.plans import FULL_PEDAL, ONE_MANUAL, hands, pace_for
 from undersong.arranging.printed import lay_printed
 from undersong.arranging.threevoices import lay_three_voices
 from undersong.arranging.tuneinbass import over_tune_in_bass
@@ -30,7 +31,7 @@ from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import Player
 from undersong.model.room import ROOMS, Room
 from undersong.playing.check import tell
-from undersong.textures.places import PLACES
+from undersong.textures.places import PLACES, SOFT_PEDAL
 from undersong.textures.table import TEXTURES, Refusal, Texture
 
 
@@ -135,6 +136,7 @@ def _verse(
         verse = over_tune_in_bass(verse, harmony)
     empty = _section(verse, harmony, plan, texture, name)
     section, findings = LAYING[texture.kind](verse, empty, texture, organ, player)
+    findings += [one for one in review(section, verse, harmony=harmony) if one not in findings]
     notes = [
         tell(section, "not-served", Fraction(0), texture=one.title, reason=refusal.reason, instead=_served(refusal))
         for one, refusal in told
@@ -166,11 +168,12 @@ def _served(refusal: Refusal) -> str:
 
 def _section(verse: WalkedVerse, harmony: Harmony, plan: VersePlan, texture: Texture, name: str) -> Accompaniment:
     """The section without its notes yet."""
-    title = f"Verse {verse.number}" if verse.number is not None else "Tune"
     together = plan.right == plan.left and PLACES[plan.tune].tune != "feet"
-    generic = ONE_MANUAL if together else PLACES[plan.tune].stops
+    stops = [ONE_MANUAL if together else PLACES[plan.tune].stops]
+    if plan.feet and not texture.hands_alone and PLACES[plan.tune].tune != "feet":
+        stops.append(FULL_PEDAL if together else SOFT_PEDAL)
     return Accompaniment(
-        name, "verse", verse.number, texture.name, texture.version, title, harmony.key,
+        name, "verse", verse.number, texture.name, texture.version, "", harmony.key,
         plan.pace or pace_for(verse.bars[0].time), verse.bars, (), verse.placed_chords, verse.lines, verse.breaths,
-        verse.holds, verse.words, Registration(generic), plan.right, plan.left, plan.feet, plan.tune,
+        verse.holds, verse.words, Registration("; ".join(stops)), plan.right, plan.left, plan.feet, plan.tune,
     )  # fmt: skip

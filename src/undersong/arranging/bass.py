@@ -21,7 +21,7 @@ from undersong.textures.units import bar_at
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
 OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 60.0, 30.0, 6.0, 8.0
-AWKWARD = {6: 12.0, 10: 20.0, 11: 20.0}
+AWKWARD = {6: 12.0, 10: 60.0, 11: 60.0}
 """Tritone and sevenths are hard to hear as a bass."""
 LAST_HEIGHT = 0.8
 """The last bass note lies low: a semitone above C3 costs so much."""

@@ -163,12 +163,14 @@ def _line(units: tuple[Unit, ...], places: list[_Place], bench: Bench) -> list[i
                 price = total + step + _own(place, unit, key, bench, foreign=foreign)
                 left = missing - {key % 12}
                 if last:
-                    later = len(left & unit.later)
-                    price += PRICE["missing"] * (len(left) - 0.7 * later) * (0.3 if unit.short_harmony else 1.0)
+                    later, carried = len(left & unit.later), len(left - unit.chord.chord.pitch_classes)
+                    lost = len(left) - 0.7 * later + 2 * carried + 0.7 * (unit.third in left - unit.later)
+                    price += PRICE["missing"] * lost * (0.3 if unit.short_harmony else 1.0)
                     left = frozenset()
                 leap = 0 if state is None or state.key < 0 or place.new_line else key - state.key
                 beat = key if place.opens or state is None else state.opened
-                following = _State(key, foreign, leap, left, beat)
+                apart = key >= 0 and key % 12 not in unit.chord.chord.pitch_classes  # a suspension, or foreign
+                following = _State(key, apart, leap, left, beat)
                 if following not in fresh or price < fresh[following]:
                     fresh[following], origin[following] = price, state
         if not fresh:  # no way on from any state: begin anew with silence
@@ -201,7 +203,8 @@ def _step(
     if place.new_line:
         return None if foreign or state.foreign else 0.35 * abs(key - state.key) / 2
     size = abs(key - state.key)
-    if (foreign or state.foreign) and size not in STEPS:
+    still = size == 0 and not foreign and key % 12 in place.slot.allowed  # a suspension that is still held
+    if (foreign or state.foreign) and size not in STEPS and not still:
         return None
     if size > LARGEST_LEAP:
         return None

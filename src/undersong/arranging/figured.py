@@ -29,8 +29,8 @@ from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chord
 from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import Unit, bar_at, cut, suspended_at
-from undersong.textures.voicings import Candidate, candidates
+from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, suspended_at
+from undersong.textures.voicings import Candidate, candidates, stands
 
 LOWER_REGISTER = 45
 
@@ -73,6 +73,10 @@ LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET = 40, 52
 """Where a figure that carries the bass may go down to, and where it likes to lie."""
 
 
+LOWEST_BESIDE_BASS = 43
+"""How low a note may lie that the left hand adds to its bass."""
+
+
 def bench_of(section: Accompaniment, texture: Texture, organ: Organ, player: Player) -> Bench:
     """What the figure of a section must keep to."""
     place = PLACES[section.tune]
@@ -80,6 +84,8 @@ def bench_of(section: Accompaniment, texture: Texture, organ: Organ, player: Pla
     shares = {limb: division_of(section, limb) == division.name for limb in (place.tune, place.bass)}
     carries = organ.pedal is None
     lowest, home = (LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET) if carries else (place.lowest, place.home)
+    if texture.two_hands:
+        lowest = LOWEST_BESIDE_BASS
     return Bench(
         max(lowest, division.lowest), min(place.highest, division.highest), player.span_easy, player.span_most,
         place.above, shares[place.bass] and not carries, shares[place.tune], section.pace.seconds(Fraction(1)), home,
@@ -120,7 +126,7 @@ def grounded(
     bass, printed = bass_for(verse, organ, under=place.octaves if place.sounds < 0 and place.bass != "feet" else None)
     if organ.pedal is None:
         return ground_of(verse, (), place.sounds, bass), tuple(tune)
-    bass = _pulsed(bass, pulses)
+    bass = pulsed(bass, pulses)
     fixed = (*tune, *bass_drafts(bass, section, printed=printed))
     return ground_of(verse, bass, place.sounds), fixed
 
@@ -135,6 +141,8 @@ def lay_figure(
     ground, fixed = grounded(verse, section, organ)
     if texture.pulsed_feet:
         ground, fixed = grounded(verse, section, organ, _pulses(cut(ground, texture, bench)))
+    elif texture.by_harmony:
+        ground, fixed = grounded(verse, section, organ, long_ending_beats(ground))
     layout = _Layout(
         verse, section, texture, bench, ground,
         cut(ground, texture, bench), fixed,
@@ -238,7 +246,7 @@ def _pulses(units: tuple[Unit, ...]) -> frozenset[Fraction]:
     return frozenset(found)
 
 
-def _pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
+def pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece, ...]:
     """The bass struck again at every one of these places."""
     if not starts:
         return bass
@@ -261,18 +269,18 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
     drafts = []
     limb = PLACES[layout.section.tune].figure
     figure = _figure_at(layout, unit)
-    keeps = not unit.held and len(candidate.levels) == 3
-    held = {candidate.levels[level] for level in figure.held} if keeps else set()
-    count = len(unit.slots)
     below: Limb = "left hand" if layout.bench.two_hands else limb
     for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
         for key in keys:
             end = slot.end
-            if len(candidate.levels) == 1:  # a single note stands until it is struck again
-                end = next((unit.slots[at].start for at in range(index + 1, count) if candidate.strikes[at]), unit.end)
-            elif key in held:
+            later = range(index + 1, len(unit.slots))
+            if candidate.standing:  # it stands until it must move
+                end = next((unit.slots[at].start for at in later if not stands(unit.slots[at], key)), unit.end)
+            elif len(candidate.levels) == 1:  # a single note stands until it is struck again
+                end = next((unit.slots[at].start for at in later if candidate.strikes[at]), unit.end)
+            elif key in candidate.held:
                 end = unit.end
-            elif figure.short_after_first and index and not unit.held:
+            elif figure.short_after_first and index:
                 end = slot.start + (slot.end - slot.start) / 2
             hand = below if key == candidate.levels[0] else limb
             pitch = spelled(layout.ground.chords, slot.start, slot.end, key)

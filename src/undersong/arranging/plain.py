@@ -34,7 +34,7 @@ def lay_plain(
     verse: WalkedVerse, section: Accompaniment, texture: Texture, organ: Organ, player: Player
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out without a figure; the section with its notes, and what is to be told."""
-    if texture.kind != "drone":
+    if texture.hands_alone:
         section = replace(section, feet="")
     drafts = [*tune_drafts(verse, section), *LAYERS[texture.kind](verse, section, organ, player)]
     section = replace(section, notes=write(section.id, section.bars, drafts))

@@ -86,5 +86,5 @@ def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
 
 
 ONE_MANUAL_TEXTURES = ("unison", "two-voices", "three-voices")
-ONE_MANUAL = "principals 8 and 4; pedal 16 and 8"
-"""Stops for hands on one manual, for any organ."""
+ONE_MANUAL, FULL_PEDAL = "principals 8 and 4", "pedal 16 and 8"
+"""Stops for hands on one manual, and for feet under them, for any organ."""

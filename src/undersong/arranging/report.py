@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from undersong.arranging.judge import counted_beats, missing_beats
+from undersong.arranging.rules.table import RULES
 from undersong.model.accompaniment import Accompaniment, Arrangement, PlacedChord, PlayedNote
 from undersong.model.codec import encode
 from undersong.model.finding import Finding
@@ -34,6 +35,17 @@ def arrangement_json(arrangement: Arrangement, files: Sequence[str] = ()) -> dic
 def textures_json() -> list[dict[str, str]]:
     """Every texture there is."""
     return [{"name": one.name, "what": one.what, "needs": one.needs} for one in TEXTURES.values()]
+
+
+def rules_json() -> list[dict[str, str]]:
+    """Every rule that is checked: what it asks, and the kind, weight and sentence of its finding."""
+    return [
+        {
+            "number": one.number, "title": one.title, "asks": one.asks, "kind": one.kind, "weight": one.weight,
+            "says": one.says, "remedy": one.remedy, "source": one.source, "when": one.when,
+        }
+        for one in RULES
+    ]  # fmt: skip
 
 
 def _section(section: Accompaniment) -> dict[str, Any]:
@@ -81,7 +93,7 @@ def _chord(one: PlacedChord) -> dict[str, Any]:
     return {
         "start": str(one.start), "length": str(one.length), "symbol": symbol(chord),
         "root": str(chord.root) if chord.root else None, "kind": chord.kind,
-        "bass": str(chord.lowest) if chord.lowest else None,
+        "bass": str(chord.lowest) if chord.lowest else None, "doubtful": one.doubtful,
     }  # fmt: skip
 
 

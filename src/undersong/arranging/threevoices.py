@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from undersong.arranging.figured import bench_of, ground_of, spelled
+from undersong.arranging.figured import bench_of, ground_of, pulsed, spelled
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
@@ -26,8 +26,8 @@ from undersong.playing.check import check
 from undersong.textures.ground import Bench, Ground, Sounded, sounding
 from undersong.textures.places import PLACES
 from undersong.textures.table import Texture
-from undersong.textures.units import Unit, cut
-from undersong.textures.voicings import Candidate, candidates
+from undersong.textures.units import Unit, cut, long_ending_beats
+from undersong.textures.voicings import Candidate, candidates, stands
 
 DOUBLED = 30.0
 """What it costs that the middle voice doubles tune or bass."""
@@ -40,6 +40,7 @@ def lay_three_voices(
     section = replace(section, feet="")
     octaves = PLACES[section.tune].octaves
     bass, printed = bass_for(verse, organ, under=octaves)
+    bass = pulsed(bass, long_ending_beats(ground_of(verse, bass, octaves)))
     ground = ground_of(verse, bass, octaves)
     bench = replace(
         bench_of(section, texture, organ, player),
@@ -54,10 +55,12 @@ def lay_three_voices(
         replace(draft, limb="left hand", division=section.left) for draft in bass_drafts(bass, section, printed=printed)
     ]
     for unit, candidate in zip(units, path, strict=True):
-        for key in candidate.levels:
-            hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
-            pitch = spelled(ground.chords, unit.start, unit.end, key)
-            drafts.append(Draft("figure", unit.start, unit.end, pitch, hand, section.left))
+        for at, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
+            for key in keys:
+                hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
+                end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
+                pitch = spelled(ground.chords, slot.start, slot.end, key)
+                drafts.append(Draft("figure", slot.start, end, pitch, hand, section.left))
     section = replace(section, notes=write(section.id, section.bars, drafts))
     return section, [*check(section, organ, player), *judge(section, verse)]
 
@@ -72,9 +75,8 @@ def _reachable(unit: Unit, options: tuple[Candidate, ...], ground: Ground, bench
     """What one of the hands reaches, doublings dear; silence stays possible."""
     found = []
     for one in options:
-        near = all(
-            _reached(key, ground.bass, unit, bench) or _reached(key, ground.tune, unit, bench) for key in one.levels
-        )
+        struck = [key for keys in one.strikes for key in keys]
+        near = all(_reached(key, ground.bass, unit, bench) or _reached(key, ground.tune, unit, bench) for key in struck)
         if near:
             doubled = any(key % 12 in unit.present for key in one.levels)
             found.append(replace(one, cost=one.cost + DOUBLED * doubled))

@@ -40,7 +40,7 @@ CHORDS: dict[str, tuple[tuple[int, int, str, float], ...]] = {
 }  # fmt: skip
 """Chords over a bass in each mode with what they cost."""
 
-FIFTH, SEVENTH, FOREIGN, CHANGE, LIKE_PRINT = 4.0, 1.0, 7.0, 0.3, 0.8
+FIFTH, PASSING, SEVENTH, FOREIGN, CHANGE, LIKE_PRINT = 8.0, 0.5, 1.0, 7.0, 0.3, 0.8
 DOMINANT_HOME, RETROGRESSION, UNRESOLVED, TONIC_EDGE, SEMITONE = 1.0, 1.5, 5.0, 3.0, 20.0
 NEVER = 1000.0
 
@@ -55,6 +55,8 @@ class _Beat:
     others: tuple[tuple[int, float], ...]
     edge: bool
     """A line begins or ends here."""
+    passes: bool
+    """The tune passes by step through a beat that is not the bar's first: a six-four does no harm."""
     last: bool
     printed: Chord | None
     key: Key
@@ -86,16 +88,22 @@ def _beats(verse: WalkedVerse, home: Key) -> list[_Beat]:
     places = sorted({*verse.beats, *(line.start for line in verse.lines), *(line.end for line in verse.lines)})
     edges = {line.start for line in verse.lines}
     ends = {line.end for line in verse.lines}
+    bars = {bar.start for bar in verse.bars}
     found: list[_Beat] = []
     for start, end in pairwise([*places, verse.end] if places[-1] < verse.end else places):
         notes = sounding(tune, start, end)
         if not notes:
             continue
         here = chord_at(verse.chords, max(start, notes[0].start))
+        at = tune.index(notes[0])
+        came = notes[0].midi - tune[at - 1].midi if at else 0
+        goes = tune[at + 1].midi - notes[0].midi if at + 1 < len(tune) else 0
+        weak = start not in bars
         others = tuple((note.midi % 12, float(min(note.end, end) - max(note.start, start))) for note in notes[1:])
         found.append(
             _Beat(
-                max(start, notes[0].start), end, notes[0], others, start in edges or end in ends, last=False,
+                max(start, notes[0].start), end, notes[0], others, start in edges or end in ends,
+                passes=weak and came * goes > 0 and max(abs(came), abs(goes)) <= 2, last=False,
                 printed=here.chord if here else None, key=here.key if here else home,
             )
         )  # fmt: skip
@@ -113,7 +121,7 @@ def _options(beat: _Beat, mode: str | None) -> list[tuple[Chord, float]]:
         cost = price
         tones = {tone.degree: tone.name.pitch_class for tone in chord.tones()}
         if low == tones.get(5):
-            cost += FIFTH
+            cost += PASSING if beat.passes else FIFTH
         elif low == tones.get(7):
             cost += SEVENTH
         elif low not in tones.values():
@@ -182,10 +190,9 @@ def _join(first: _Beat, before: Chord, second: _Beat, after: Chord) -> float:
 
 
 def _six_four(first: _Beat, before: Chord, second: _Beat, after: Chord, step: int) -> float:
-    """A fifth in the bass earns its price back where it passes by step or leads a cadence; else it costs more."""
+    """A fifth in the bass earns its price back where it leads a cadence."""
     fifth = before.fifth
     if fifth is None or fifth.name.pitch_class != first.note.midi % 12:
         return 0.0
     cadential = step == 0 and after.root == fifth.name and not second.edge
-    passing = 0 < abs(step) <= 2
-    return -FIFTH + 0.5 if cadential or passing else FIFTH
+    return PASSING - FIFTH if cadential and not first.passes else 0.0

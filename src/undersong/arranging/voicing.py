@@ -20,6 +20,7 @@ COMMON = -1.2
 PARALLEL = 120.0
 DIRECT = 12.0
 UNRESOLVED = 15.0
+SUSPENSION = 60.0
 OTHER_FORM = 3.0
 
 
@@ -93,6 +94,10 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
         for outer, outer_next in ((low, low_next), (high, high_next)):
             if outer != outer_next:
                 cost += _fault(levels[1], levels_next[1], ((outer, outer_next),))
+    if first.suspended:  # R5: the resolution comes in the same octave
+        for key in levels:
+            if key % 12 in first.suspended and not any(0 < abs(key - other) <= 2 for other in levels_next):
+                cost += SUSPENSION
     for key in levels:
         if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):
             cost += UNRESOLVED

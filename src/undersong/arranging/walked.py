@@ -79,7 +79,7 @@ class WalkedVerse:
     @cached_property
     def placed_chords(self) -> tuple[PlacedChord, ...]:
         """The chords as the accompaniment keeps them."""
-        return tuple(PlacedChord(one.start, one.end - one.start, one.chord) for one in self.chords)
+        return tuple(PlacedChord(one.start, one.end - one.start, one.chord, one.doubtful) for one in self.chords)
 
     @cached_property
     def hemiolas(self) -> tuple[Hemiola, ...]:
@@ -148,9 +148,9 @@ def _chords(harmony: Harmony, steps: tuple[WalkedBar, ...]) -> tuple[WalkedChord
             before = found[-1] if found else None
             # A chord that runs on over the bar line is one chord; one that is struck anew is not.
             if before and first > span.onset and before.end == start and before.chord == span.chord:
-                found[-1] = WalkedChord(before.start, stop, before.chord, before.key)
+                found[-1] = replace(before, end=stop)
             else:
-                found.append(WalkedChord(start, stop, span.chord, span.key))
+                found.append(WalkedChord(start, stop, span.chord, span.key, span.doubtful))
     return tuple(found)
 
 

@@ -126,6 +126,8 @@ def _mode(tune: Tune, cuts: Sequence[Slice], placed: Sequence[_Placed], home: Ke
     low, high = lengths[(final.pitch_class + 3) % 12], lengths[(final.pitch_class + 4) % 12]
     third: Mode = "major" if high >= low else "minor"
     mode = church_mode(final.pitch_class, third, lengths)
+    if tune.told_key is not None and tune.told_key != Key(final, third):
+        return home, None
     if mode is None or (home.tonic.pitch_class != final.pitch_class and not _closes_on(tune, placed, final)):
         return home, None
     return Key(final, third), mode
@@ -175,7 +177,7 @@ def _proposed(tune: Tune, fixed: Sequence[Fixed] = (), manner: Manner = PLAIN) -
         return _silent(tune)
     cuts = slices(tune, notes)
     lengths = _lengths(cuts)
-    home = bare_key(tune, notes)
+    home = tune.told_key or bare_key(tune, notes)
     mode = church_mode(home.tonic.pitch_class, home.mode, lengths)
     plain = proposed_chords(tune, notes, home, mode, manner)
     placed = _overlaid([_Placed(one.onset, one.end, one.chord, "proposed", one.confidence) for one in plain], fixed)
@@ -210,7 +212,11 @@ def _keys(tune: Tune, cuts: Sequence[Slice], placed: Sequence[_Placed], known: L
     for one in placed:
         key = by_onset.get(one.onset, key)
         chosen.append(key)
-    return found.home, tuple(chosen)
+    told = tune.told_key
+    if told is None:
+        return found.home, tuple(chosen)
+    # she knows the key: what was found for home is the key that she named
+    return told, tuple(told if one == found.home else one for one in chosen)
 
 
 def heard(tune: Tune, cuts: Sequence[Slice], placed: Sequence[tuple[Fraction, Fraction, Chord]]) -> list[Heard]:

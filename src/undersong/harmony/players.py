@@ -4,7 +4,7 @@ Four parts change chord more often than a guitar can. The thinned reading keeps 
 each beat or bar, drops chords that only pass (between two chords of one root, or a six-four whose bass
 goes through by step), keeps a slash bass where the bass walks by step through it, and thins a
 cadential six-four into its dominant: `C/G G7 C` becomes `Gsus4 G C`, or `G C` with a chord a bar.
-Where guitar and organ would hold notes a semitone apart on one beat, that is a finding.
+Where guitar and organ would hold notes a semitone apart on one beat, slash basses counted, that is a finding.
 
 Conventions: spans cover the page like those of the full reading; roots are spelled near their key.
 A unit is a beat or a bar; a pickup's beats count from its end.
@@ -21,13 +21,14 @@ from fractions import Fraction
 from typing import Literal
 
 from undersong.harmony.keys import name_near
+from undersong.harmony.numerals import numeral
 from undersong.harmony.slices import strength
 from undersong.model.chord import Chord
 from undersong.model.finding import Finding, finding
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.pitch import Key, PitchName
 from undersong.model.symbol import symbol
-from undersong.model.tune import Tune, show_beat
+from undersong.model.tune import Tune
 
 Unit = Literal["beat", "bar"]
 Place = tuple[Fraction, Fraction]
@@ -37,6 +38,7 @@ Place = tuple[Fraction, Fraction]
 class Thinned:
     """The players' chords, and where they quarrel with the full reading."""
 
+    unit: Unit
     spans: tuple[ChordSpan, ...]
     findings: tuple[Finding, ...]
 
@@ -46,8 +48,8 @@ def thin(tune: Tune, harmony: Harmony, unit: Unit = "beat") -> Thinned:
     full = [span for span in harmony.spans if not span.passes or 1 in span.passes]
     kept = _cadences(_without_passing(tune, full), unit)
     closed = _ruling(tune, kept, _units(tune, unit))
-    spans = _joined([replace(span, chord=_spelled(chord, span.key)) for span, chord in _basses(closed)])
-    return Thinned(tuple(spans), tuple(_quarrels(tune, full, spans)))
+    spans = _joined([_renamed(span, _spelled(chord, span.key)) for span, chord in _basses(closed)])
+    return Thinned(unit, tuple(spans), tuple(_quarrels(tune, full, spans)))
 
 
 def _units(tune: Tune, unit: Unit) -> list[Place]:
@@ -152,15 +154,20 @@ def _cadences(spans: Sequence[ChordSpan], unit: Unit) -> list[ChordSpan]:
         root = span.chord.root
         if following is not None and root is not None and _sixfour(span, following) and span.chord.bass is not None:
             kind = "suspended-fourth" if unit == "beat" else "major"
-            found.append(replace(span, chord=Chord(span.chord.bass, kind)))
+            found.append(_renamed(span, Chord(span.chord.bass, kind)))
             after_sixfour = True
         elif after_sixfour and span.chord.kind == "dominant":
-            found.append(replace(span, chord=Chord(root)))
+            found.append(_renamed(span, Chord(root)))
             after_sixfour = False
         else:
             found.append(span)
             after_sixfour = False
     return _joined(found)
+
+
+def _renamed(span: ChordSpan, chord: Chord) -> ChordSpan:
+    """The span with another chord and that chord's numeral."""
+    return span if chord == span.chord else replace(span, chord=chord, numeral=numeral(chord, span.key, None))
 
 
 def _sixfour(span: ChordSpan, following: ChordSpan) -> bool:
@@ -211,7 +218,7 @@ def _quarrels(tune: Tune, full: Sequence[ChordSpan], thinned: Sequence[ChordSpan
         bar = tune.bars[tune.bar_at(start)]
         found.append(
             finding(
-                "two-readings", section="", bar=bar.number, beat=show_beat(bar.beat_of(start)), start=start,
+                "two-readings", section="", bar=bar.number, beat=str(bar.beat_of(start)), start=start,
                 full=symbol(mine.chord), thin=symbol(theirs.chord), one=pair[0], two=pair[1],
             )
         )  # fmt: skip
@@ -219,10 +226,16 @@ def _quarrels(tune: Tune, full: Sequence[ChordSpan], thinned: Sequence[ChordSpan
 
 
 def _semitone(full: Chord, thinned: Chord) -> tuple[PitchName, PitchName] | None:
-    """A tone of each that the other lacks, a semitone apart."""
-    for mine in full.tones():
-        for theirs in thinned.tones():
-            one, two = mine.name.pitch_class, theirs.name.pitch_class
-            if (one - two) % 12 in (1, 11) and one not in thinned.pitch_classes and two not in full.pitch_classes:
-                return mine.name, theirs.name
+    """A note of each that the other lacks, a semitone apart."""
+    mine, theirs = _notes(full), _notes(thinned)
+    for one, name in mine.items():
+        for two, other in theirs.items():
+            if (one - two) % 12 in (1, 11) and one not in theirs and two not in mine:
+                return name, other
     return None
+
+
+def _notes(chord: Chord) -> dict[int, PitchName]:
+    """What is held by pitch class: the tones and the bass."""
+    low = (chord.lowest,) if chord.lowest is not None else ()
+    return {name.pitch_class: name for name in (*low, *(tone.name for tone in chord.tones()))}

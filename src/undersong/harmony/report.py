@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from undersong.harmony.players import Thinned
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.symbol import symbol
@@ -19,8 +20,8 @@ from undersong.model.tune import Tune
 Json = dict[str, object]
 
 
-def harmony_json(hymn: Hymn, harmony: Harmony) -> Json:
-    """What `undersong harmony FILE --json` prints for one hymn."""
+def harmony_json(hymn: Hymn, harmony: Harmony, guitarist: Thinned | None = None) -> Json:
+    """What `undersong harmony FILE --json` prints for one hymn; `guitarist` only where it was asked for."""
     return {
         "format": 1,
         "title": hymn.title,
@@ -36,7 +37,23 @@ def harmony_json(hymn: Hymn, harmony: Harmony) -> Json:
             }
             for note in harmony.non_chord_notes
         ],
+        **({"guitarist": _guitarist(hymn.tune, guitarist)} if guitarist is not None else {}),
     }
+
+
+def _guitarist(tune: Tune, thinned: Thinned) -> Json:
+    """Chords in the shape of the full ones, and where the two readings quarrel, placed along the page."""
+    return {
+        "unit": thinned.unit,
+        "chords": [_chord(tune, span) for span in thinned.spans],
+        "findings": [
+            {
+                "kind": one.kind, "weight": one.weight, "bar": one.bar, "beat": one.beat, "onset": str(one.start),
+                "message": one.message, "remedy": one.remedy,
+            }
+            for one in thinned.findings
+        ],
+    }  # fmt: skip
 
 
 def _place(tune: Tune, onset: Fraction) -> Json:
@@ -62,5 +79,6 @@ def _chord(tune: Tune, span: ChordSpan) -> Json:
         "key": str(span.key),
         "mode": span.mode,
         "confidence": span.confidence,
+        "doubtful": span.doubtful,
         "origin": span.origin,
     }

@@ -21,6 +21,9 @@ from undersong.model.time import Pace, Time, beat_of
 Limb = Literal["right hand", "left hand", "right foot", "left foot", "feet"]
 Tie = Literal["start", "stop", "both"]
 SectionKind = Literal["introduction", "verse", "interlude", "amen"]
+SECTION_NAMES: dict[SectionKind, str] = {
+    "introduction": "Introduction", "verse": "Verse", "interlude": "Interlude", "amen": "Amen",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +97,8 @@ class PlacedChord:
     start: Fraction
     length: Fraction
     chord: Chord
+    doubtful: bool = False
+    """Whether it was read or proposed without much confidence (`ChordSpan.doubtful`)."""
 
     @property
     def end(self) -> Fraction:
@@ -142,6 +147,7 @@ class Accompaniment:
     texture: str
     version: int
     title: str
+    """A name of its own; empty for the usual one."""
     key: Key
     pace: Pace
     bars: tuple[PlacedBar, ...]
@@ -156,6 +162,15 @@ class Accompaniment:
     left: str = ""
     feet: str = ""
     tune: str = "at-pitch"
+
+    @property
+    def name(self) -> str:
+        """What she calls it: `Verse 2`, `Introduction`; `Tune` where there are no words."""
+        if self.title:
+            return self.title
+        if self.kind == "verse":
+            return f"{SECTION_NAMES[self.kind]} {self.verse}" if self.verse is not None else "Tune"
+        return SECTION_NAMES[self.kind]
 
     @property
     def length(self) -> Fraction:

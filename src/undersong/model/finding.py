@@ -149,7 +149,7 @@ KINDS = _rows(
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),
     ("two-readings", "soft", "the guitarist's {thin} and the full {full} hold {two} and {one} together",
-     "Let the guitar play the full chord here, or rest.", "a semitone on one beat; common practice, no source"),
+     "Let the guitar play the full chord there, or rest.", "a semitone on one beat; common practice, no source"),
 )  # fmt: skip
 
 

@@ -155,6 +155,9 @@ def frequency(midi: float, a4_hz: float = 440.0) -> float:
 
 Mode = Literal["major", "minor"]
 
+MINOR_LIKE = ("dorian", "phrygian", "aeolian", "locrian")
+"""Church modes whose third is minor: their signature is that of a minor key (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Key:

@@ -122,6 +122,8 @@ class Tune:
     pace: Pace | None = None
     mode: str | None = None
     """The church mode the source names, if it does ("dorian"); the signature alone does not tell it."""
+    told_key: Key | None = None
+    """The home key where she has told it; else it is found from the notes."""
 
     def voice(self, name: str) -> Voice | None:
         """The voice of that name."""
@@ -158,6 +160,7 @@ class Tune:
         return replace(
             self,
             bars=tuple(replace(bar, key=bar.key.transposed(interval)) for bar in self.bars),
+            told_key=self.told_key.transposed(interval) if self.told_key is not None else None,
             voices=tuple(
                 replace(
                     voice,

@@ -11,12 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from undersong.model.pitch import Key, Pitch
+from undersong.model.pitch import MINOR_LIKE, Key, Pitch
 from undersong.model.tune import Bar, Voice
 from undersong.reading.notebook import Notebook
 from undersong.reading.raw import RawPart
 
-_MINOR_LIKE = ("minor", "aeolian", "dorian", "phrygian", "locrian")
 _CHURCH = ("dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian", "ionian")
 
 
@@ -55,7 +54,7 @@ def _key_of(
 ) -> Key:
     if mode in _CHURCH and mode not in ("ionian", "aeolian"):
         # The bar keeps its signature; the tune carries the mode.
-        return Key.from_fifths(fifths, "minor" if mode in _MINOR_LIKE else "major")
+        return Key.from_fifths(fifths, "minor" if mode in MINOR_LIKE else "major")
     if mode in ("major", "minor"):
         return Key.from_fifths(fifths, "minor" if mode == "minor" else "major")
     major, minor = Key.from_fifths(fifths), Key.from_fifths(fifths, "minor")

@@ -36,6 +36,7 @@ class WalkedChord:
     end: Fraction
     chord: Chord
     key: Key
+    doubtful: bool = False
 
 
 @dataclass(frozen=True, slots=True)

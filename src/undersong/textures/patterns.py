@@ -13,7 +13,7 @@ is what the trade calls Alberti.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -41,7 +41,7 @@ class Figure:
     two: dict[int, Order]
     four: dict[int, Order]
     held: frozenset[int] = frozenset()
-    """Levels that stay down from their strike to the end of the unit, where three find room."""
+    """Levels that stay down from their strike to the end of the unit, where they are struck once."""
     short_after_first: bool = False
     """Strikes after the unit's first last half their slot."""
     octave: bool = False
@@ -135,6 +135,8 @@ LOW_AND_PAIR = Figure(
     four={},
 )  # fmt: skip
 
+SHARED = replace(BROKEN, name="shared", held=frozenset({0}))
+
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(
     "after-beats",
@@ -206,11 +208,6 @@ class Grid:
     slots_per_beat: int
     dense_slots_per_beat: int
     """Slots to the beat where nearly every beat brings a new chord and the figure needs three levels."""
-
-    @property
-    def unit_beats(self) -> int:
-        """Beats of the first unit of a bar."""
-        return self.groups[0]
 
     def slots(self, speed: Speed, *, compound: bool) -> int:
         """Slots to the beat at a speed; 0 where the time has none so slow or so quick."""

@@ -27,7 +27,7 @@ class Place:
     highest: int
     home: int
     stops: str
-    """The stops that it needs, for any organ."""
+    """The stops that it needs, for any organ; `SOFT_PEDAL` besides where the feet have the bass."""
     sounds: int = 0
     """Octaves from the printed note to what sounds with those stops."""
     above: bool = False
@@ -43,7 +43,7 @@ class Place:
         return self.octaves < 0
 
 
-_TWO = "solo: principal or reed 8; accompaniment: flutes 8; pedal: soft 16 and 8"
+_TWO, SOFT_PEDAL = "solo: principal or reed 8; accompaniment: flutes 8", "pedal: soft 16 and 8"
 
 PLACES: dict[str, Place] = {
     row.name: row

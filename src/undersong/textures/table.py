@@ -14,6 +14,7 @@ from undersong.textures.patterns import (
     LILTED_STROKES,
     LOW_AND_PAIR,
     PATTERNS,
+    SHARED,
     SINGLE,
     STROKES,
     Figure,
@@ -56,6 +57,11 @@ class Texture:
     shortest_seconds: float = 0.0
     """No note shorter than this, whatever the room (assumed)."""
     version: int = 1
+
+    @property
+    def hands_alone(self) -> bool:
+        """True where the feet have nothing to do."""
+        return self.kind in ("unison", "two-voices", "three-voices")
 
     @property
     def by_harmony(self) -> bool:
@@ -121,7 +127,7 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "shared", "figure shared between the hands",
             "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand goes on",
-            "a harmony, and a tune that the feet can play", "figure", BROKEN, two_hands=True,
+            "a harmony, and a tune that the feet can play", "figure", SHARED, two_hands=True,
             blurs=True, shortest_seconds=0.14,
         ),
         Texture(
@@ -130,7 +136,7 @@ TEXTURES: dict[str, Texture] = {
             "a harmony, and a pedal for the bass", "counter-line", SINGLE, blurs=True, shortest_seconds=0.2,
         ),
         Texture(
-            "descant", "inner part as descant",
+            "descant", "descant from an inner part",
             "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
             "fifths or octaves arise",
             "four printed parts, two manuals and a pedal", "descant",

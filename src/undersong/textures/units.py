@@ -65,6 +65,8 @@ class Unit:
     third: int = -1
     fifth: int = -1
     """Pitch classes of the main chord's root, third and fifth (-1: none), asked for at every candidate."""
+    suspended: frozenset[int] = frozenset()
+    """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
     """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
 
@@ -171,6 +173,19 @@ def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
     return bars[max(0, bisect_right(bars, start, key=lambda bar: bar.start) - 1)]
 
 
+def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
+    """R16: the beats under the last chord of a line of three beats or more, up to the lift, inside the verse."""
+    found: set[Fraction] = set()
+    rests = {end for _, end in _resting_chords(ground)}
+    for line in ground.lines:
+        chords, notes = chords_in(ground.chords, line.start, line.end), sounding(ground.tune, line.start, line.end)
+        if chords and notes and line.end not in rests:
+            last = max(chords[-1].start, notes[-1].start, line.start)
+            beat = bar_at(ground.bars, last).time.beat
+            found |= {place for place in ground.beats if last < place < line.end - beat}
+    return frozenset(found)
+
+
 def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
     """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
 
@@ -233,7 +248,8 @@ def _unit(
     line = bisect_right(ground.lines, start, key=lambda one: one.start) - 1
     chords = chords_in(ground.chords, start, end)
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
-    edges = [start, end]
+    moves = {one.end for one in suspended(ground.suspensions, start, end) if one.inner and start < one.end < end}
+    edges = [start, *sorted(moves), end]
     if not held:
         step = slot_length(ground, texture, start, dense=dense)
         bar = bar_at(ground.bars, start)
@@ -242,6 +258,9 @@ def _unit(
         while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
             edges.append(following)
         edges.append(end)
+        if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
+            crossed = {hemiola.crossed for hemiola in ground.hemiolas}
+            edges = [place for place in edges if place not in crossed or place in (start, end)]
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
@@ -253,11 +272,11 @@ def _unit(
         start, end, max(0, line), main, slots, held,
         _first(tune, start), tune[-1].midi if tune else -1,
         _first(bass, start), bass[-1].midi if bass else -1,
-        _with_suspensions(_wanted(main), ground, start), frozenset(at_start), frozenset(everything), single,
+        _with_suspensions(_wanted(main), ground, start, end), frozenset(at_start), frozenset(everything), single,
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
         root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
         fifth=fifth.name.pitch_class if fifth else -1,
-        guide=guide[0].midi if guide else -1,
+        suspended=slots[-1].allowed - main.chord.pitch_classes, guide=guide[0].midi if guide else -1,
     )  # fmt: skip
 
 
@@ -279,10 +298,12 @@ def _first(notes: list[Sounded], start: Fraction) -> int:
     return notes[0].midi if notes and notes[0].start <= start else -1
 
 
-def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction) -> frozenset[int]:
-    """What must sound where a suspension stands for its resolution."""
+def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction, end: Fraction) -> frozenset[int]:
+    """What must sound where a suspension stands for its resolution, and this too where it comes before the end."""
     for held in suspended_at(ground, start):
+        resolves = held.inner and held.end < end
         wanted = (wanted - {held.resolution}) | ({held.name} if held.inner else frozenset())
+        wanted |= {held.resolution} if resolves else frozenset()
     return wanted
 
 

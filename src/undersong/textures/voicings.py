@@ -11,7 +11,7 @@ low-interval limits as published in arranging glossaries (second hand).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from undersong.model.keyboard import span
@@ -23,13 +23,14 @@ LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9
 """Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
 
 PRICE = {
-    "missing": 60.0, "missing-third": 15.0, "missing-but-later": 18.0, "no-fifth": 1.0,
+    "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,
     "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
-    "low-interval": 80.0, "feet-name": 4.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
+    "low-interval": 80.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
     "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
+    "suspension": 2.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -37,11 +38,14 @@ TWELFTH = 19
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Keys of the levels from low to high, and for each slot the keys struck."""
+    """Keys of the levels from low to high, for each slot the keys struck, and those that stay down to the end."""
 
     levels: tuple[int, ...]
     strikes: tuple[tuple[int, ...], ...]
     cost: float
+    held: frozenset[int] = frozenset()
+    standing: bool = False
+    """All keys stay down until they must move."""
 
 
 def interval_too_low(low: int, high: int) -> bool:
@@ -55,7 +59,8 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
     if not figure.three:
         return {}
     if unit.held:
-        return {3: ((0, 1, 2),), 2: ((0, 1),)}
+        rest = ((),) * (count - 1)
+        return {3: ((0, 1, 2), *rest), 2: ((0, 1), *rest)}
     orders = {}
     for levels, table in ((3, figure.three), (2, figure.two), (4, figure.four)):
         if count in table:
@@ -73,17 +78,44 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
     found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
     if any(slot.allowed for slot in unit.slots):
         for count, order in _orders(figure, unit).items():
-            for levels in _placings(
-                unit, order, count, bench, dip=dip, held=figure.held if count == 3 else frozenset()
-            ):
+            for levels in _placings(unit, order, count, bench, dip=dip, held=held_levels(figure, order)):
                 made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
+        for made in _suspended_chords(unit, figure, bench):
+            found.setdefault((made.levels, made.strikes), made)
         for made in _single_notes(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
     silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
     return (*ordered, silence)
+
+
+def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
+    """Where a suspension finds no place in the figure of one beat: it is held, others move or stand (R5)."""
+    suspension = unit.slots[0].allowed - unit.chord.chord.pitch_classes
+    if not suspension or unit.held or figure is SINGLE or any(slot.on_beat for slot in unit.slots[1:]):
+        return []
+    made = []
+    for first, *later in _HELD_SUSPENSION:
+        order: Order = (first, *later[: len(unit.slots) - 1], *((),) * (len(unit.slots) - 1 - len(later)))
+        count = len({level for levels in order for level in levels})
+        for levels in _placings(unit, order, count, bench, dip=False):
+            one = _candidate(unit, figure, order, levels, bench, dip=False, standing=True)
+            carried = any(key % 12 in suspension for key in (one.strikes[0] if one else ()))
+            if one is not None and carried:
+                still = sum(bool(keys) for keys in one.strikes) == 1
+                made.append(replace(one, cost=one.cost + PRICE["figure-stands"] * (3 if still else 1)))
+    return made
+
+
+_HELD_SUSPENSION: tuple[Order, ...] = (((0, 1), (2,)), ((0, 2), (1,)), ((0, 1, 2),), ((0, 1),))
+"""What is struck with a suspension, and what after it."""
+
+
+def held_levels(figure: Figure, order: Order) -> frozenset[int]:
+    """The levels of a figure that stay down: those that this order strikes once."""
+    return frozenset(level for level in figure.held if sum(level in struck for struck in order) == 1)
 
 
 def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -92,14 +124,14 @@ def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
     again = figure is not SINGLE
     order: Order = ((0,), *((0,) if again and slot.on_beat else () for slot in unit.slots[1:]))
     low, top = max(one.floor for one in unit.slots), min(one.ceiling for one in unit.slots)
-    forbidden = frozenset[int]().union(*(one.forbidden for one in unit.slots))
+    forbidden = first.forbidden if unit.held else frozenset[int]().union(*(one.forbidden for one in unit.slots))
     made = []
     for key in range(low, top + 1):
-        if key % 12 in first.allowed - forbidden:
+        if key % 12 in first.allowed - forbidden and (unit.held or all(stands(slot, key) for slot in unit.slots)):
             one = _candidate(unit, figure, order, (key,), bench, dip=False)
             if one is not None:
                 price = PRICE["one-note"] if again else 0.0
-                made.append(Candidate(one.levels, one.strikes, one.cost + price))
+                made.append(replace(one, cost=one.cost + price))
     return made
 
 
@@ -185,16 +217,77 @@ def _strikes(
     return tuple(strikes), cost
 
 
+def _standing(
+    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench
+) -> tuple[tuple[tuple[int, ...], ...], float]:
+    """A chord that stands: what is down stays, and only a suspension moves, to its resolution."""
+    strikes: list[tuple[int, ...]] = []
+    down: dict[int, int] = {}
+    cost = 0.0
+    for slot, wanted in zip(unit.slots, order, strict=True):
+        struck = []
+        for level, key in [(level, key) for level, key in down.items() if not stands(slot, key)]:
+            del down[level]
+            others = list(down.values())
+            to = [
+                near
+                for near in (key - 1, key - 2, key + 1, key + 2)
+                if _fits(slot, near)
+                and near not in others
+                and span(min([near, *others]), max([near, *others])) <= bench.span_most
+            ]
+            if to:
+                down[level] = to[0]
+                struck.append(to[0])
+            else:
+                cost += PRICE["silent-slot"]
+        for level in wanted:
+            if _fits(slot, levels[level]) and levels[level] not in down.values():
+                down[level] = levels[level]
+                struck.append(levels[level])
+            else:
+                cost += PRICE["silent-slot"]
+        strikes.append(tuple(sorted(struck)))
+    return tuple(strikes), cost
+
+
+def stands(slot: Slot, key: int) -> bool:
+    """Whether a key that is down may stay through a slot."""
+    return key % 12 in slot.allowed and key % 12 not in slot.forbidden
+
+
+def _left_hanging(unit: Unit, strikes: tuple[tuple[int, ...], ...]) -> bool:
+    """Whether a suspension that ends inside the unit is not resolved in its own octave (R5)."""
+    if unit.slots[0].allowed <= unit.chord.chord.pitch_classes or unit.suspended:
+        return False
+    carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
+    found = [(index, key) for index, keys in enumerate(strikes) for key in keys if key % 12 in carried]
+    return any(
+        not any(0 < abs(key - other) <= 2 for later in strikes[index + 1 :] for other in later) for index, key in found
+    )
+
+
 def _fits(slot: Slot, key: int) -> bool:
     return slot.floor <= key <= slot.ceiling and key % 12 in slot.allowed and key % 12 not in slot.forbidden
 
 
 def _candidate(
-    unit: Unit, figure: Figure, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
+    unit: Unit,
+    figure: Figure,
+    order: Order,
+    levels: tuple[int, ...],
+    bench: Bench,
+    *,
+    dip: bool,
+    standing: bool = False,
 ) -> Candidate | None:
     count = len(levels)
-    held = frozenset(levels[level] for level in figure.held) if count == 3 and not unit.held else frozenset[int]()
-    strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
+    held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
+    if standing or (unit.held and len(unit.slots) > 1):
+        strikes, cost = _standing(unit, order, levels, bench)
+    else:
+        strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
+        cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
@@ -222,7 +315,8 @@ def _candidate(
     cost += PRICE["low"] * max(0, 52 - levels[0])
     cost += PRICE["stretch"] * max(0, span(levels[bench.two_hands and count > 1], levels[-1]) - bench.span_easy)
     if bench.two_hands and bench.above_bass and unit.bass_first >= 0:
-        cost += PRICE["out-of-hand"] * (span(unit.bass_first, levels[0]) > bench.span_most)
+        below = (unit.bass_first, unit.bass_last)
+        cost += PRICE["out-of-hand"] * any(span(key, levels[0]) > bench.span_most for key in below)
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
         three_possible = unit.held or len(unit.slots) > 2
@@ -237,7 +331,7 @@ def _candidate(
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
-    return Candidate(levels, strikes, cost)
+    return Candidate(levels, strikes, cost, held, standing or unit.held)
 
 
 def _completeness(unit: Unit, names: list[int]) -> float:
@@ -247,6 +341,8 @@ def _completeness(unit: Unit, names: list[int]) -> float:
         price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
         if name == unit.third:
             price += PRICE["missing-third"]
+        if name not in unit.chord.chord.pitch_classes:
+            price *= PRICE["suspension"]
         cost += price * (0.3 if unit.short_harmony else 1.0)
     if unit.fifth not in {-1, *have}:
         cost += PRICE["no-fifth"]

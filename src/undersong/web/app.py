@@ -14,7 +14,7 @@ import json
 import re
 import secrets
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -268,7 +268,7 @@ class Door:
             marked={one["id"]: one["kind"] for one in page["non_chord"]} if "notes" in shown else {},
             line_starts={one["id"]: str(one["line"]) for one in page["tune"] if one["line"]} if lined else {},
         )  # fmt: skip
-        return {"kept": kept, "page": page, "pictures": [Markup(one) for one in pictures], "shown": shown}  # noqa: S704  # ours, every text in it escaped by lxml
+        return {"kept": kept, "page": page, "pictures": _drawn(pictures), "shown": shown}
 
     def chord(self, asked: Question) -> Response:
         """Her chord at a place, or her chord there taken back."""
@@ -383,7 +383,7 @@ class Door:
         except UndersongError as fault:
             return {"row": row, "fault": str(fault), "pictures": [], "made": None}
         pictures = on_screen(systems, named=f"{row_name(plan.verses[row])}, system")
-        return {"row": row, "fault": "", "pictures": [Markup(one) for one in pictures], "made": made}  # noqa: S704  # as above
+        return {"row": row, "fault": "", "pictures": _drawn(pictures), "made": made}
 
     def verse(self, asked: Question) -> Response:
         """One verse's page."""
@@ -490,7 +490,7 @@ class Door:
         fields = ["key", "time", "pickup", *(name for name, _ in typed.voices), "symbols"]
         fields += [f"words-{number}" for number in range(1, len(typed.words) + 1)]
         slips = {field: [in_place(one, typed) for one in found["slips"] if one["field"] == field] for field in fields}
-        return {"pictures": [Markup(one) for one in pictures], "slips": slips}  # noqa: S704  # as above
+        return {"pictures": _drawn(pictures), "slips": slips}
 
     def type_on(self, asked: Question) -> Response:
         """Keep what was typed so far, and show it engraved."""
@@ -745,6 +745,11 @@ def make_app(shelf: Shelf, work: Work) -> Starlette:
 
 def _go(where: str) -> Response:
     return RedirectResponse(where, 303)
+
+
+def _drawn(pictures: Sequence[str]) -> list[Markup]:
+    """The only text that a page takes as it is: systems engraved here, every word in them escaped by lxml."""
+    return [Markup(one) for one in pictures]  # noqa: S704
 
 
 def _draft_text(typed: Typed, window: str) -> str:

@@ -42,8 +42,6 @@ Plain = dict[str, Any]
 Made = TypeVar("Made")
 
 MOST_HELD = 24
-DOUBTFUL = 0.6
-"""Below this a chord is called doubtful, as on the command line."""
 MOST_TUNES = 2000
 """Tunes of a collection that are listed."""
 
@@ -139,7 +137,6 @@ def page(state: Plain) -> Plain:
     assert isinstance(chords, list)
     for one, span in zip(chords, sheet.spans, strict=True):
         one["place"] = _place(one["bar"], one["beat"])
-        one["doubtful"] = one["confidence"] is not None and one["confidence"] < DOUBTFUL
         one["every"] = not span.passes
     notes = [note for note in tune.tune_voice.notes if not note.grace]
     words = {one.onset: one.text for one in (hymn.text.verses[0].syllables if hymn.text.verses else ())}
@@ -345,7 +342,7 @@ def sections(request: Plain) -> Plain:
     arrangement = _whole(request["state"], request.get("rows"))
     return {
         "sections": [
-            {"id": one.id, "title": one.title, "music": exchange_file(arrangement, [one]).decode(),
+            {"id": one.id, "title": one.name, "music": exchange_file(arrangement, [one]).decode(),
              "lines": [str(line.start) for line in one.lines], "signs": marks_at_notes(arrangement, one)}
             for one in arrangement.sections
         ],

@@ -78,7 +78,6 @@ REST_SIGNS = {
 }
 """Rests by the length of a beat (SMuFL, rests; augmentation dot)."""
 
-KIND_NAMES = {"introduction": "Introduction", "interlude": "Interlude", "amen": "Amen", "verse": "Verse"}
 MOST_MARKS = 9
 """Lines of explanation under a verse before findings of one kind are told together."""
 
@@ -186,7 +185,7 @@ def _verses_sung(sections: Sequence[Accompaniment]) -> str:
             run.append(section.verse)
         else:
             end_run()
-            told.append(section_name(section).lower())
+            told.append(section.name.lower())
     end_run()
     text = ", ".join(told)
     return text[:1].upper() + text[1:]
@@ -200,14 +199,6 @@ def _runs(numbers: Sequence[int]) -> str:
         else:
             runs.append([number])
     return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs)
-
-
-def section_name(section: Accompaniment) -> str:
-    """`Verse 2`, `Introduction`."""
-    name = KIND_NAMES[section.kind]
-    if section.kind != "verse":
-        return name
-    return f"{name} {section.verse}" if section.verse is not None else "Tune"
 
 
 def first_words(section: Accompaniment, most: int = 6) -> str:
@@ -228,7 +219,7 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
     section = arrangement.sections[index]
     after = arrangement.sections[index + 1] if index + 1 < len(arrangement.sections) else None
     if not systems.get(section.id):
-        raise CannotEngrave(f"{section_name(section)} has no engraved systems", place=section_name(section))
+        raise CannotEngrave(f"{section.name} has no engraved systems", place=section.name)
     gap = gap_between(section, after, arrangement.plan.gap_beats) if after else NO_GAP
     return {
         **heading(arrangement, section),
@@ -244,7 +235,7 @@ def heading(arrangement: Arrangement, section: Accompaniment) -> dict[str, Any]:
     """What stands over a section: its number or name, first words, who sings, hand to division, texture and stops."""
     is_verse = section.kind == "verse" and section.verse is not None
     return {
-        "number": str(section.verse) if is_verse else section_name(section),
+        "number": str(section.verse) if is_verse else section.name,
         "words": first_words(section),
         "who": _who(section, arrangement.plan.verses),
         "hands": _hands(section),
@@ -302,7 +293,7 @@ def _about(*told: str) -> list[str]:
 
 def _next(section: Accompaniment, after: Accompaniment) -> str:
     """What comes next and which hand moves: `verse 3 · l.h. to Swell`."""
-    told = [section_name(after).lower()]
+    told = [after.name.lower()]
     for limb, now, then in (
         ("r.h.", section.right, after.right),
         ("l.h.", section.left, after.left),
@@ -330,6 +321,9 @@ class Mark:
     found: tuple[Finding, ...] = ()
 
 
+DOTTED = Mark("....", "dotted: a doubtful chord; the notes allow another.", ())
+"""What the line under a symbol means."""
+
 UNPRINTED = ("parallels",)
 """What she could not act on at the bench; scripts find it in the JSON."""
 
@@ -345,7 +339,7 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     groups = _grouped(found, lambda one: (one.kind, one.message))
     if len(groups) > MOST_MARKS:
         groups = _grouped(found, lambda one: (one.kind, one.message if one.weight != "soft" else ""))
-    return tuple(
+    numbered = [
         Mark(
             f"({number})",
             _explained(group),
@@ -353,7 +347,8 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
             tuple(group),
         )
         for number, group in enumerate(groups, 1)
-    )
+    ]
+    return (*numbered, DOTTED) if any(chord.doubtful for chord in section.chords) else tuple(numbered)
 
 
 def _marked(arrangement: Arrangement, section: Accompaniment) -> list[Finding]:

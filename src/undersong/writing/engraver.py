@@ -31,6 +31,15 @@ from undersong.workers import Worker
 if TYPE_CHECKING:
     from undersong.writing.prepare import PageSize
 
+DOUBTFUL_SIGN = "\u2060"
+"""Stands in the text of a chord symbol that gets a dotted line."""
+
+ACCIDENTAL_EM = 0.149
+"""Width of a chord symbol's sharp or flat in ems of Leipzig, from the font."""
+
+DOUBTFUL_MARGIN = 1.7
+"""Room under the chord symbols where a dotted line needs it, in half staff spaces."""
+
 DEADLINE_SECONDS = 60.0
 """For one section; sixteen bars take a twentieth of a second."""
 
@@ -118,10 +127,11 @@ class Engraver:
         """
         from undersong.writing.prepare import prepare  # noqa: PLC0415  # the child does without lxml
 
-        request = {
-            "music": prepare(exchange, size, lines=lines, marks=marks),
-            "options": _options(size) | {"xmlIdSeed": zlib.crc32(exchange) % 0x7FFFFFFF},
-        }
+        music = prepare(exchange, size, lines=lines, marks=marks)
+        options = _options(size) | {"xmlIdSeed": zlib.crc32(exchange) % 0x7FFFFFFF}
+        if DOUBTFUL_SIGN in music:
+            options["bottomMarginHarm"] = DOUBTFUL_MARGIN
+        request = {"music": music, "options": options}
         try:
             answer = self._worker.run(
                 "undersong.writing.drawing:draw", request, deadline_seconds=deadline_seconds, cancel=cancel
@@ -164,7 +174,29 @@ def finish(svg: str) -> str:
     svg = svg.replace('font-family="Times, serif"', f'font-family="{TEXT_FONT}"')
     if "∧" in svg or "∪" in svg:
         svg = _TEXT_GROUP.sub(lambda found: _feet(found[0]), svg)
+    if DOUBTFUL_SIGN in svg:
+        svg = _SYMBOL.sub(lambda found: _dotted(found[0]), svg)
     return _clear_words(svg)
+
+
+_SYMBOL = re.compile(r'<g id="[^"]*" class="harm">.*?</text></g>', re.DOTALL)
+_RUN = re.compile(r'<tspan(?: font-family="(Leipzig)")? font-size="([\d.]+)px">([^<]*)<')
+
+
+def _dotted(group: str) -> str:
+    """A dotted line under a symbol that bears the sign of doubt (P8); the sign goes."""
+    place = re.search(r'<text x="([-\d.]+)" y="([-\d.]+)"', group)
+    if DOUBTFUL_SIGN not in group or not place:
+        return group
+    plain = group.replace(DOUBTFUL_SIGN, "")
+    runs = [(family, float(size), html.unescape(text)) for family, size, text in _RUN.findall(plain)]
+    wide = sum(size * (ACCIDENTAL_EM * len(text) if family else text_width(text)) for family, size, text in runs)
+    em = max((size for family, size, _ in runs if not family), default=0.0)
+    left, low = float(place[1]), float(place[2]) + 0.24 * em
+    count = max(2, round(wide / (0.2 * em)) if em else 0)
+    dots = "".join(f"M{left + wide * (index + 0.5) / count:.0f} {low:.0f}h0" for index in range(count))
+    line = f'<path d="{dots}" fill="none" stroke="currentColor" stroke-width="{0.09 * em:.0f}" stroke-linecap="round"/>'
+    return f"{plain[:-4]}{line}</g>"
 
 
 _SYLLABLE = re.compile(

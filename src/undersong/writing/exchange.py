@@ -52,8 +52,9 @@ DOCTYPE = (
     ' "http://www.musicxml.org/dtds/partwise.dtd">'
 )
 CLEFS: dict[Clef, tuple[str, str]] = {"treble": ("G", "2"), "bass": ("F", "4")}
-KIND_NAMES = {"introduction": "Introduction", "verse": "Verse", "interlude": "Interlude", "amen": "Amen"}
 SYLLABIC = {"single": "single", "begin": "begin", "middle": "middle", "end": "end"}
+DOUBTFUL_ID = "-doubtful-"
+"""Part of the id of a chord symbol that is doubtful, by which the engraver knows it."""
 PEDAL_MARKS = {"toe": "toe", "heel": "heel"}
 """What `PlayedNote.finger` may hold for the feet."""
 
@@ -104,14 +105,6 @@ def xml_text(text: str) -> str:
     return text if text.isascii() and text.isprintable() else _FORBIDDEN.sub("", text)
 
 
-def section_name(section: Accompaniment) -> str:
-    """What the rehearsal mark says: "Verse 2"."""
-    if section.title:
-        return section.title
-    name = KIND_NAMES[section.kind]
-    return f"{name} {section.verse}" if section.kind == "verse" and section.verse is not None else name
-
-
 def _names_differ(written: Iterable[WrittenSection]) -> None:
     seen: set[str] = set()
     for section in written:
@@ -120,7 +113,7 @@ def _names_differ(written: Iterable[WrittenSection]) -> None:
                 if head.id in seen:
                     raise CannotWrite(
                         f"two notes are named {head.id}",
-                        place=f"{section_name(section.section)}, bar {bar.bar.number}",
+                        place=f"{section.section.name}, bar {bar.bar.number}",
                         remedy="This is a fault of the program: please report it.",
                     )
                 seen.add(head.id)
@@ -286,7 +279,7 @@ def _opening(sheet: _Sheet) -> Iterator[Element]:
     """The section's name in a box, how fast, and each hand's division and stops."""
     section = sheet.written.section
     if sheet.first_part:
-        yield el("direction", el("direction-type", el("rehearsal", section_name(section))), placement="above")
+        yield el("direction", el("direction-type", el("rehearsal", section.name)), placement="above")
         yield pace_element(section.pace)
     places = {RIGHT: ("above", section.right), LEFT: ("below", section.left), PEDAL: ("below", section.feet)}
     stops = dict(section.registration.actual)
@@ -380,8 +373,9 @@ def _skipped(piece: Piece) -> bool:
 def _harmonies(sheet: _Sheet, piece: Piece) -> Iterator[Element]:
     chords = sheet.written.section.chords
     first = bisect_left(chords, piece.start, key=lambda chord: chord.start)
-    for chord in takewhile(lambda chord: chord.start < piece.end, chords[first:]):
-        yield harmony(chord, sheet.ticks(chord.start - piece.start))
+    for index, chord in enumerate(takewhile(lambda chord: chord.start < piece.end, chords[first:]), first):
+        name = f"{sheet.written.section.id}{DOUBTFUL_ID}{index}" if chord.doubtful else None
+        yield harmony(chord, sheet.ticks(chord.start - piece.start), name)
 
 
 def _marks(sheet: _Sheet, piece: Piece, staff: int) -> Iterator[Element]:
@@ -402,13 +396,13 @@ def _newly_marked(section: Accompaniment) -> frozenset[str]:
     return frozenset(found)
 
 
-def harmony(placed: PlacedChord, offset: int = 0) -> Element:
-    """A chord symbol; "no chord" is written as MusicXML wants it, with a root that does not print."""
+def harmony(placed: PlacedChord, offset: int = 0, name: str | None = None) -> Element:
+    """A chord symbol with its id; "no chord" is written as MusicXML wants it, with a root that does not print."""
     chord = placed.chord
     if chord.root is None:
         root = el("root", el("root-step", "C", text=""))
         kind = el("kind", "none", text=chord.text or "N.C.")
-        return el("harmony", root, kind, el("offset", offset) if offset else None)
+        return el("harmony", root, kind, el("offset", offset) if offset else None, id=name)
     return el(
         "harmony",
         el("root", *_name("root", chord.root)),
@@ -416,6 +410,7 @@ def harmony(placed: PlacedChord, offset: int = 0) -> Element:
         el("bass", *_name("bass", chord.bass)) if chord.bass is not None and chord.bass != chord.root else None,
         *_degrees(chord),
         el("offset", offset) if offset else None,
+        id=name,
     )
 
 

@@ -30,7 +30,7 @@ from undersong import __version__
 from undersong.errors import CannotWrite
 from undersong.model.accompaniment import Limb, PlacedBar, PlacedChord, PlayedNote, Tie
 from undersong.model.hymn import Hymn
-from undersong.model.pitch import Key
+from undersong.model.pitch import MINOR_LIKE, Key
 from undersong.model.text import Syllable, Verse
 from undersong.model.tune import Bar, Note, Repeat, Symbol, Tune, walk
 from undersong.writing.exchange import (
@@ -68,8 +68,6 @@ STAVES: dict[tuple[str, ...], tuple[tuple[str, ...], ...]] = {
 }
 """Which voices share a staff; any other choice of voices is set one to a staff."""
 
-MINOR_LIKE = ("dorian", "phrygian", "aeolian", "locrian")
-"""Modes whose third is minor: their signature is that of the relative minor key (common practice, no source)."""
 LIMBS: tuple[Limb, Limb] = ("right hand", "left hand")
 JUMPS: dict[str, tuple[str, dict[str, str]]] = {
     "fine": ("Fine", {"fine": "yes"}),

@@ -403,6 +403,9 @@ def _voices(notes: Sequence[PlayedNote]) -> list[list[_Event]]:
     heads += [Head(note, doubled=True) for note in notes if note.shared]
     tune = [head for head in heads if head.part == "tune" and not head.doubled]
     others = [head for head in heads if head not in tune]
+    together = _tracks(_chords(heads))
+    if len(together) == 1 and all(len(event.parts) == 1 or "tune" not in event.parts for event in together[0]):
+        return together  # a hand that has the tune by turns with another part needs one voice
     upper = _tracks(_chords(tune))
     tracks = [*upper, *_accompanying(others, under_tune=bool(tune))]
     if len(tracks) <= MOST_VOICES:

@@ -21,7 +21,8 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.writing.engraver import BRACE_MM, text_width
+from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, text_width
+from undersong.writing.exchange import DOUBTFUL_ID
 
 Element = etree._Element  # noqa: SLF001  # lxml has no public name for it
 
@@ -90,11 +91,13 @@ def prepare(
     if score.tag != "score-partwise" or not score.findall("part/measure"):
         raise CannotEngrave("the exchange file holds no music")
     _drop_names(score)
+    _drop_silent_pedal(score)
     _drop_directions(score)
     for note in score.iter("note"):
         _join_fingering(note)
     for harmony in score.iter("harmony"):
         _plain_symbol(harmony)
+        _doubtful(harmony)
     _write_lower(score)
     _set_marks(score, marks or {})
     _break_systems(score, size, lines)
@@ -120,6 +123,17 @@ def _drop_names(score: Element) -> None:
         for tag in ("part-name-display", "part-abbreviation", "part-abbreviation-display"):
             for element in part.findall(tag):
                 part.remove(element)
+
+
+def _drop_silent_pedal(score: Element) -> None:
+    """No staff for feet that have nothing to play."""
+    for part in score.findall("part")[1:]:
+        if part.find("measure/note/pitch") is None:
+            score.remove(part)
+            for listing in score.findall("part-list"):
+                for listed in listing.findall("score-part"):
+                    if listed.get("id") == part.get("id"):
+                        listing.remove(listed)
 
 
 KEPT_DIRECTIONS = frozenset({"octave-shift"})
@@ -161,6 +175,13 @@ def _plain_symbol(harmony: Element) -> None:
     if kind is not None and kind.get("text") is not None:
         for degree in harmony.findall("degree"):
             harmony.remove(degree)
+
+
+def _doubtful(harmony: Element) -> None:
+    """The engraver drops ids of chord symbols; a sign without width after the root tells `engraver.finish`."""
+    step = harmony.find("root/root-step")
+    if step is not None and DOUBTFUL_ID in harmony.get("id", ""):
+        step.set("text", f"{step.get('text', step.text or '')}{DOUBTFUL_SIGN}")
 
 
 # --------------------------------------------------------------------------------------- a tune that lies high

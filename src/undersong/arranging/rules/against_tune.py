@@ -14,7 +14,7 @@ from undersong.arranging.rules.case import Case, overlapping
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey, key_name
-from undersong.textures.ground import chords_in
+from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.places import PLACES
 from undersong.textures.units import sevenths, suspended
 
@@ -82,8 +82,9 @@ def seventh_unresolved(case: Case) -> Iterator[Finding]:
         for name in names:
             tones = after.chord.pitch_classes
             targets = {step for step in (1, 2) if (name - step) % 12 in tones}
+            carried = any(held.name == name for held in suspended(case.suspensions, after.start, after.end))
             taken = {key.midi % 12 for key in next_down if key.id not in case.figure_ids}
-            if name in tones or not targets or any((name - step) % 12 in taken for step in targets):
+            if name in tones or carried or not targets or any((name - step) % 12 in taken for step in targets):
                 continue
             for midi in sorted({key.midi for key in down if key.id in own and key.midi % 12 == name}):
                 if not any(key.midi in (midi - 1, midi - 2) for key in next_down):
@@ -128,11 +129,17 @@ def suspension_lost(case: Case) -> Iterator[Finding]:
 
 
 def resolution_early(case: Case) -> Iterator[Finding]:
-    """The note of resolution sounds in hands or feet while its suspension is held."""
+    """The note of resolution sounds in hands or feet while its suspension is held.
+
+    A ninth over its root may resolve to the octave of the bass: there the bass is no fault.
+    """
     ours = sorted([*case.figure, *case.own_bass], key=lambda key: float(key.start))
     for held in case.suspensions:
         for key in _during(ours, held.start, held.end):
-            if key.midi % 12 == held.resolution:
+            one = chord_at(case.chords, max(key.start, held.start))
+            low = one.chord.lowest if one is not None else None
+            ninth = key.part == "bass" and low is not None and low.pitch_class == held.resolution
+            if key.midi % 12 == held.resolution and not ninth:
                 start = max(key.start, held.start)
                 pitch, over = key_name(key.midi), note_name(held.name)
                 yield case.tell("resolution-early", start, key, pitch=pitch, suspended=over)

@@ -23,11 +23,11 @@ from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.performance import Performance
 from undersong.playing.check import HeldKey, held_keys, slices, tell
-from undersong.textures.ground import Suspension, WalkedChord, chord_at
+from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, hemiolas
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.textures.units import leading_notes, sevenths
+from undersong.textures.units import leading_notes, sevenths, unit_places
 
 MOVING = ("broken", "alberti", "held", "bass-and-chord", "strummed")
 """Textures in which every beat is struck (R14)."""
@@ -67,8 +67,8 @@ def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[
 class Group:
     """One group of the figure, heard as voices: from a chord, line, bar or unit of the grid to the next of these.
 
-    `levels` are the figure's keys from the lowest up; `tune` and `bass` sound as it begins, `tune_last` as it
-    ends (None: silent).
+    `levels` are the figure's keys from the lowest up, `figure` those that are struck in it; `tune` and `bass`
+    sound as it begins, `tune_last` as it ends (None: silent).
     """
 
     start: Fraction
@@ -255,7 +255,9 @@ class Case:
                     first[key.part] = key
                 if key.part == "tune" and (last is None or key.start >= last.start):
                     last = key
-            heard = struck[:1] if self.section.texture == "counter-line" else struck  # a line is one voice
+            heard = [key for key in sounding if key.id in figure]
+            if self.section.texture == "counter-line":
+                heard = list(struck[:1])  # a line is one voice
             levels = tuple(sorted({key.midi for key in heard}))
             long = place.end - place.start >= self.beat_at(place.start)
             found.append(
@@ -265,7 +267,10 @@ class Case:
 
     @cached_property
     def _places(self) -> list[PlacedLine]:
-        """Where groups begin and end: on beats; off the beat only where full chords change with the harmony."""
+        """Where groups begin and end: on beats; off the beat only where full chords change with the harmony.
+
+        Where full chords change their position inside a group, a new one begins.
+        """
         beats = frozenset(self.beats)
         strikes = Counter(key.start for key in self.figure)
         edges = set()
@@ -276,12 +281,26 @@ class Case:
             while start < one.end:
                 edges.add(start)
                 bar = self.section.bar_at(start)
-                length = grid(bar.time).unit_beats * bar.time.beat
-                start = min(bar.end, bar.start + ((start - bar.start) // length + 1) * length)
+                places = unit_places(bar, grid(bar.time).groups)
+                start = next((place for place in places if place > start), bar.end)
         if self.chords:
             edges.add(self.chords[-1].end)
             edges |= {line.start for line in self.lines if min(edges) < line.start < max(edges)}
-        return [PlacedLine(start, end) for start, end in pairwise(sorted(edges))]
+        for hemiola in self.hemiolas:
+            edges = {place for place in edges if place != hemiola.crossed} | set(hemiola.places)
+        return [PlacedLine(start, end) for start, end in pairwise(sorted(edges | self._moved(sorted(edges))))]
+
+    def _moved(self, edges: list[Fraction]) -> set[Fraction]:
+        """Where a full chord is struck in another position than the one before it between the same edges."""
+        struck: dict[Fraction, set[int]] = {}
+        for key in self.figure:
+            struck.setdefault(key.start, set()).add(key.midi)
+        full = [(start, keys) for start, keys in sorted(struck.items()) if len(keys) > 1]
+        return {
+            start
+            for (before, keys_before), (start, keys) in pairwise(full)
+            if keys != keys_before and bisect_right(edges, before) == bisect_right(edges, start)
+        }
 
     @cached_property
     def suspensions(self) -> tuple[Suspension, ...]:
@@ -301,6 +320,11 @@ class Case:
             found.append(Suspension(one.start, one.end, fourth, third.name.pitch_class, inner=True))
         return tuple(found)
 
+    @cached_property
+    def resolutions(self) -> frozenset[Fraction]:
+        """Where suspensions resolve: a voice that is struck there is none of the figure's own."""
+        return frozenset(held.end for held in self.suspensions)
+
     def line_of(self, start: Fraction) -> PlacedLine:
         """The line that holds a place."""
         return self.lines[max(0, bisect_right(self.lines, start, key=lambda line: line.start) - 1)]
@@ -319,49 +343,28 @@ class Case:
 
     @cached_property
     def counted_beats(self) -> tuple[Fraction, ...]:
-        """The beats that R14 asks to be struck: from the first of a line to the onset of its last chord.
+        """The beats that R14 asks to be struck: from the first note of a line to the onset of its last chord.
 
         Stretches without a chord, the first pickup, free time and the second bar line of a hemiola are exempt.
         """
         chords = [one for one in self.chords if one.chord.root is not None]
-        skipped = {crossed for _, crossed in self.hemiolas}
+        skipped = {hemiola.crossed for hemiola in self.hemiolas}
         counted = []
         for line, last in self.endings:
+            first = next((key.start for key in self.tune if line.start <= key.start < line.end), line.start)
             for beat in self.beats:
-                inside = max(line.start, self.pickup_end) <= beat <= last and beat < line.end
+                inside = max(first, self.pickup_end) <= beat <= last and beat < line.end
                 if inside and beat not in skipped and self.section.bar_at(beat).time.beats:
                     counted.append(beat)
         return tuple(beat for beat in counted if any(one.start <= beat < one.end for one in chords))
 
     @cached_property
-    def hemiolas(self) -> tuple[tuple[tuple[Fraction, ...], Fraction], ...]:
-        """R15: places where two bars of three are heard as three halves, and the bar line between.
-
-        Tune or chords begin at 0, 2 and 4, neither tune nor chord nor printed bass at 3; or the same
-        inside one bar of 6/8: crotchets against its two dotted ones.
-        """
-        bars = self.section.bars
-        triple = [bar for bar in bars if bar.time.beats == 3 or (bar.time.beats, bar.time.unit) == (6, 8)]
-        if not triple:
-            return ()
-        sung = {key.start for key in self.tune}
-        printed = {key.start for key in self.bass if not self.ours(key)}
-        starts = {one.start for one in self.chords}
-        found = []
-        for index, bar in enumerate(bars):
-            if bar.length != bar.time.bar_length:
-                continue
-            after = bars[index + 1] if index + 1 < len(bars) else None
-            step, crossed = Fraction(0), Fraction(0)
-            if bar.time.beats == 3 and after is not None and (after.time, after.length) == (bar.time, bar.length):
-                step, crossed = 2 * bar.time.beat, after.start
-            elif (bar.time.beats, bar.time.unit) == (6, 8):
-                step, crossed = Fraction(1), bar.start + Fraction(3, 2)
-            places = tuple(bar.start + count * step for count in range(3))
-            begun = sung | starts
-            if step and all(place in begun for place in places) and crossed not in begun | printed:
-                found.append((places, crossed))
-        return tuple(found)
+    def hemiolas(self) -> tuple[Hemiola, ...]:
+        """R15: places where two bars of three are heard as three halves."""
+        return hemiolas(
+            self.section.bars, frozenset(key.start for key in self.tune), frozenset(one.start for one in self.chords),
+            frozenset(key.start for key in self.bass if not self.ours(key)),
+        )  # fmt: skip
 
 
 Check = Callable[[Case], Iterator[Finding]]

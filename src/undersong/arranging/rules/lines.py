@@ -13,6 +13,7 @@ from undersong.model.finding import Finding
 from undersong.playing.check import HeldKey, key_name
 from undersong.textures.ground import chord_at
 from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
 
 ANSWERING = ("strummed", "bass-and-chord")
 """Textures whose chords repeat by nature."""
@@ -56,13 +57,18 @@ def chord_hammered(case: Case) -> Iterator[Finding]:
 
 
 def hemiola_broken(case: Case) -> Iterator[Finding]:
-    """Where the music goes in three halves, hands or feet of ours strike the bar line between, or the feet miss one."""
-    for places, crossed in case.hemiolas:
-        over = [key for key in (*case.figure, *case.own_bass) if key.start == crossed]
+    """Where the music goes in three halves, a chord or the feet of ours strike the bar line between, or these miss one.
+
+    Single notes of a running figure are no accent.
+    """
+    for hemiola in case.hemiolas:
+        over = [key for key in (*case.figure, *case.own_bass) if key.start == hemiola.crossed]
         feet = {key.start for key in case.own_bass}
-        missed = [place for place in places if feet and place not in feet]
-        if over or missed:
-            yield case.tell("hemiola-broken", crossed if over else missed[0], *over[:1])
+        missed = [place for place in hemiola.places if feet and place not in feet]
+        runs = case.section.texture in TEXTURES and TEXTURES[case.section.texture].blurs
+        struck = len(over) > runs or any(key in case.own_bass for key in over)
+        if struck or missed:
+            yield case.tell("hemiola-broken", hemiola.crossed if struck else missed[0], *over[:1])
 
 
 # --- R16 -------------------------------------------------------------------------------------------
@@ -73,7 +79,7 @@ def ending_struck_twice(case: Case) -> Iterator[Finding]:
     for line, last in case.endings:
         if line.end == case.section.length or line.end - last > 2 * case.beat_at(last):
             continue
-        again = [key for key in case.figure if last < key.start < line.end]
+        again = [key for key in case.figure if last < key.start < line.end and key.start not in case.resolutions]
         if again:
             yield case.tell("ending-struck-twice", again[0].start, again[0])
 
@@ -149,6 +155,7 @@ def _final_faults(
     lowest = min(standing, key=case.sounds)
     root = one.chord.root
     assert root is not None
+    ours = [key for key in ours if key.end not in case.resolutions]  # a suspension over the last chord
     if one.chord.bass is None and case.ours(lowest) and lowest.midi % 12 != root.pitch_class:
         yield "its root is not the lowest note", [lowest]
     if case.section.texture == "drone":
@@ -162,7 +169,7 @@ def _final_faults(
     above = [key for key in ours if tune and key.midi > tune[-1]]
     if above and (place is None or not place.above) and case.section.tune != "bass":
         yield f"{key_name(above[0].midi)} lies above the tune", above[:1]
-    moving = [key for key in case.figure if key.start > last]
+    moving = [key for key in case.figure if key.start > last and key.start not in case.resolutions]
     if moving:
         yield "the figure does not come to rest", moving[:1]
     early = [key for key in ours if key.end < end and key.start <= last]

@@ -36,6 +36,16 @@ class Rule:
         return KINDS[self.kind].weight
 
     @property
+    def says(self) -> str:
+        """The sentence of its finding, with {places to fill}."""
+        return KINDS[self.kind].says
+
+    @property
+    def remedy(self) -> str:
+        """What to do about it."""
+        return KINDS[self.kind].remedy
+
+    @property
     def source(self) -> str:
         """Where the rule comes from."""
         return KINDS[self.kind].source.partition("; ")[2]

@@ -189,7 +189,7 @@ def voices_vary(case: Case) -> Iterator[Finding]:
     by_line: dict[Fraction, list[Group]] = {}
     for group in case.groups:
         line = case.line_of(group.start)
-        if group.long and group.levels and case.pickup_end <= group.start < ends.get(line.start, line.end):
+        if group.long and group.figure and case.pickup_end <= group.start < ends.get(line.start, line.end):
             by_line.setdefault(line.start, []).append(group)
     for groups in by_line.values():
         counts = [(group, _voice_count(group)) for group in groups]
@@ -380,10 +380,12 @@ def held_over_breath(case: Case) -> Iterator[Finding]:
 
 
 def tied_into_strong(case: Case) -> Iterator[Finding]:
-    """The figure ties a weak beat over the bar line without a dissonance that it prepares."""
+    """The figure ties a weak beat over the bar line without a dissonance that it prepares; last chords stand."""
+    ends = {line.start: last for line, last in case.endings}
     for key in case.figure:
         over = case.section.bar_at(key.start).end
-        if key.end <= over:
+        line = case.line_of(key.start)
+        if key.end <= over or key.start >= ends.get(line.start, line.end):
             continue
         if not any(held.name == key.midi % 12 for held in suspended(case.suspensions, over, key.end)):
             yield case.tell("tied-into-strong", over, key, pitch=key_name(key.midi))

@@ -55,6 +55,7 @@ def read_midi(data: bytes, file: str = "", options: MidiOptions = NOTHING_GIVEN)
     bars = hymn.tune.bars
     return replace(
         hymn,
+        tune=replace(hymn.tune, told_key=options.key),
         assumed=(*notebook.assumed(bars), *hymn.assumed),
         left_out=(*notebook.left_out(bars), *hymn.left_out),
     )
