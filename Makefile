@@ -28,6 +28,7 @@ bench: $(VENV)/ready-tests
 	@$(BIN)/python bench/reading.py
 	@$(BIN)/python bench/harmony.py
 	@$(BIN)/python bench/layout.py
+	-@$(BIN)/python bench/sound.py
 
 sweep: $(VENV)/ready-tests
 	@mkdir -p sweep-results

@@ -40,6 +40,7 @@ def main() -> int:
     options = parser.parse_args()
     from undersong.arranging import arrange
     from undersong.harmony import analyse
+    from undersong.model.harmony import Harmony
     from undersong.model.hymn import Hymn
     from undersong.model.organ import TWO_MANUALS
     from undersong.model.plan import Plan, VersePlan
@@ -48,9 +49,8 @@ def main() -> int:
     from undersong.textures.table import TEXTURES
     from undersong.workflow import read
 
-    def seconds(hymn: Hymn, *textures: str) -> float:
+    def seconds(hymn: Hymn, harmony: Harmony, *textures: str) -> float:
         """A verse in each of these textures."""
-        harmony = analyse(hymn)
         words = tuple(Verse(number) for number in range(1, len(textures) + 1))
         whole = replace(hymn, text=replace(hymn.text, verses=words))
         plan = Plan(tuple(VersePlan(verse.number, texture) for verse, texture in zip(words, textures, strict=True)))
@@ -64,14 +64,14 @@ def main() -> int:
         for count, path in enumerate(paths, 1):
             other = best(lambda path=path: theirs(path))
             hymn = read(path)[0]
+            harmony = analyse(hymn)
             for texture, ratios in rows.items():
-                ratios.append(seconds(hymn, texture) / other)
+                ratios.append(seconds(hymn, harmony, texture) / other)
             if sys.stderr.isatty():
                 print(f"\r{count} of {len(paths)} hymns", end="", file=sys.stderr, flush=True)
-        hymn = read(paths[0])[0]
         turn = [texture for texture, _ in zip(cycle(TEXTURES), range(MANY), strict=False)]
-        one = {texture: seconds(hymn, texture) for texture in TEXTURES}
-        many = seconds(hymn, *turn) / statistics.mean(one[texture] for texture in turn)
+        one = {texture: seconds(hymn, harmony, texture) for texture in TEXTURES}
+        many = seconds(hymn, harmony, *turn) / statistics.mean(one[texture] for texture in turn)
     ratio = statistics.median(one for ratios in rows.values() for one in ratios)
     result = {
         "hymns": len(paths), "ratio": round(ratio, 2),

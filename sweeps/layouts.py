@@ -8,8 +8,9 @@ of the tune, reach and organ. On twenty hymns of A every two textures are compar
 Conventions: cases, refusals and what keeps a figure are those of `sweeps/verses.py`. In A each texture has the tune at
 pitch (too low, the program itself lays out the octave up) or, where both hands are needed, in the pedal, and in one
 case of eight in another place of the tune, drawn by the seed. One hymn in twelve, and one case in twelve of B, is
-looked at from outside. Voice leading is counted per 100 joins and pair of voices; the print's bar per pair is a fifth
-of what its five pairs have together. Textures and places are those of the program's own tables.
+looked at from outside. Voice leading is counted per 100 joins and pair of voices, contrary motion inside a line among
+the parallels; the print's bar per pair is a fifth of what its five pairs have together. Textures and places are those
+of the program's own tables.
 
 References: chorales from the corpus of the PyPI package music21; folk tunes from a folder of ABC files. The bars are
 the project's own; those of voice leading were measured on 60 printed chorales. A pairwise cover reaches what two
@@ -201,11 +202,15 @@ class Row:
 
     def per_pair(self, kind: str) -> float:
         """Faults of two voices per 100 joins and pair."""
-        return 100 * self.faults[kind] / self.pair_joins if self.pair_joins else 0.0
+        return 100 * self.voices(kind) / self.pair_joins if self.pair_joins else 0.0
 
     def per_join(self, kind: str) -> float:
         """Faults of two voices per 100 joins, all pairs together."""
-        return 100 * self.faults[kind] / self.joins if self.joins else 0.0
+        return 100 * self.voices(kind) / self.joins if self.joins else 0.0
+
+    def voices(self, kind: str) -> int:
+        """Faults of two voices; among parallels those in contrary motion inside a line."""
+        return self.faults[kind] + (self.faults["contrary"] if kind == "parallel" else 0)
 
     def told(self) -> dict[str, Any]:
         """For `--json`."""
@@ -275,7 +280,7 @@ def _missed_from_outside(cases: Sequence[Case]) -> Iterator[str]:
         if row.complete < COMPLETE_LEAST * row.chords:
             yield f"{name}: {share(row.complete, row.chords)} of chords complete, {COMPLETE_LEAST:.0%} wanted"
     below = [case for case in seen if PLACES[case.laid_place].sounds < 0]
-    count = sum(case.faults.get("parallel", 0) for case in below)
+    count = sum(case.faults.get("parallel", 0) + case.faults.get("contrary", 0) for case in below)
     if count:
         yield f"R3: {count} parallels inside lines under a lowered tune, none wanted"
 
@@ -316,7 +321,7 @@ def report(results: Sequence[Result], missed: Sequence[str] | None) -> Iterator[
 
 HEAD = ("cases", "stated", "rule", "place", "low", "outside", "fell back", "bars kept", "hard", "soft", "failed")
 SEEN = (
-    "looked", "joins", "par/100", "par/pair", "dir/100", "dir/pair", "close", "complete", "struck",
+    "looked", "joins", "par/100", "par/pair", "dir/100", "dir/pair", "contrary", "close", "complete", "struck",
     "R1", "R2", "R5", "R6", "low", "low/print", "against",
 )  # fmt: skip
 
@@ -370,7 +375,8 @@ def _seen_cells(row: Row) -> tuple[object, ...]:
     rules = [sum(row.faults[kind] for kind in NEVER[rule]) or "" for rule in ("R1", "R2", "R5", "R6")]
     return (
         row.looked_at or "", row.joins, f"{row.per_join('parallel'):.2f}", f"{row.per_pair('parallel'):.2f}",
-        f"{row.per_join('direct'):.2f}", f"{row.per_pair('direct'):.2f}", row.faults["contrary at a close"] or "",
+        f"{row.per_join('direct'):.2f}", f"{row.per_pair('direct'):.2f}", row.faults["contrary"] or "",
+        row.faults["contrary at a close"] or "",
         share(row.complete, row.chords), share(row.struck, row.beats), *rules, row.faults["low interval"] or "",
         row.faults["low interval over a printed bass"] or "", row.against or "",
     )  # fmt: skip

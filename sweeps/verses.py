@@ -1,9 +1,9 @@
 """One verse of a hymn in one texture, with the tune in one place, on one organ: laid out and looked at from outside.
 
 The musical problem: whether a texture serves shows only on music that nobody chose for it. A *case* is one verse laid
-out. It is *refused* where another texture is laid out instead, *moved* where the tune lies in another place than asked,
-and it *falls back* where a line of it was given up to block chords or to tune and bass. A case that is *looked at* is
-also written out and counted by `tests/voice_leading.py` and `tests/witness.py`, which share no code with the program.
+out. It is *refused* where another texture, or the tune in another place, is laid out instead of what was asked, and it
+*falls back* where a line of it was given up to block chords or to tune and bass. A case that is *looked at* is also
+written out and counted by `tests/voice_leading.py` and `tests/witness.py`, which share no code with the program.
 
 Conventions: refusals are told by their reason: a *stated need* of the texture, a *rule* of the craft, the *place* asked
 for, the tune *too low* at pitch (where the octave up is laid out instead), or anything *outside* these. A bar keeps its

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 from music21 import corpus as music21_corpus
 
 from undersong.harmony import analyse
-from undersong.harmony.keys import CHURCH_MODES
+from undersong.harmony.analysis import heard
+from undersong.harmony.keys import CHURCH_MODES, clues, meant
 from undersong.harmony.learned import learned
 from undersong.harmony.numerals import numeral
 from undersong.harmony.proposal import PROPOSED
 from undersong.harmony.report import harmony_json
+from undersong.harmony.slices import part_notes, slices
 from undersong.model.codec import decode, encode
 from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
@@ -138,6 +140,25 @@ def test_a_moving_bass_begins_a_new_span() -> None:
     """The bass goes from C to E under one chord: two spans, one harmony."""
     piece = four("4/4", "C major", "C5:4 | C5:4", "G4:4 | G4:4", "E4:4 | E4:4", "C3:2 E3:2 | C3:4")
     assert chords(analyse(piece)) == "C C/E C"
+
+
+def test_the_scale_about_a_chord_is_a_clue() -> None:
+    """G major between F and F sharp: its seventh sounds natural before it and raised after; C's fourth the same."""
+    piece = four(
+        "4/4", "C major",
+        "A4:1 C5:1 B4:1 C5:1 | A4:4", "F4:1 G4:1 G4:1 E4:1 | F#4:4", "C4:1 E4:1 D4:1 G3:1 | D4:4",
+        "F3:1 C3:1 G3:1 C3:1 | D3:4",
+    )  # fmt: skip
+    cuts = slices(piece.tune, part_notes(piece.tune))
+    ends = [Fraction(end) for end in (0, 1, 2, 3, 4, 8)]
+    read = [(ends[at], ends[at + 1], parse_symbol(text)) for at, text in enumerate(("F", "C", "G", "C", "D"))]
+    told = [[name for name, *_ in row if name.startswith("about")] for row in clues(heard(piece.tune, cuts, read))]
+    # fourth, seventh, sixth and second from the root on the line of fifths, each before and after
+    assert told[1] == ["about major -1 6 ? 5 3 3 ? 2"]
+    assert told[2] == ["about major -1 -1 -2 5 3 3 2 2"]
+    assert ("behind major -1 -2", 7) in meant(told[2][0], 7)
+    assert ("ahead major -1 5", 7) in meant(told[2][0], 7)
+    assert meant("ahead", 0b101) == [("ahead", 0), ("ahead", 2)]
 
 
 def test_a_modulation_to_the_dominant_is_heard() -> None:

@@ -14,9 +14,15 @@ import test_rules_sections
 import test_rules_tune
 import test_rules_voices
 from judged import Example
+from undersong.arranging.judge import judge, judge_finished, review
 from undersong.arranging.rules.case import Case
 from undersong.arranging.rules.table import RULES, Rule
+from undersong.arranging.walked import walk_verse
+from undersong.demo import hymn_files
+from undersong.harmony import analyse
 from undersong.model.finding import KINDS
+from undersong.textures.table import TEXTURES
+from undersong.workflow import Wishes, lay_out, read
 
 EXAMPLES: tuple[Example, ...] = (
     *test_rules_tune.EXAMPLES, *test_rules_voices.EXAMPLES, *test_rules_lines.EXAMPLES, *test_rules_sections.EXAMPLES,
@@ -24,6 +30,7 @@ EXAMPLES: tuple[Example, ...] = (
 CASES = [
     Case(laid, **{**one.given, **one.given_wrong}) for one in EXAMPLES for laid in (one.right, one.wrong)
 ]  # fmt: skip
+KEPT = {"leading-note-twice", "semitone-under-tune", "resolution-early", "tonic-in-dominant", "tune-missing"}
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -61,6 +68,22 @@ def test_a_check_tells_its_own_kind_alone(rule: Rule) -> None:
 def test_what_is_mended_is_judged_on_every_try() -> None:
     """A hard finding that came after the repairs would never be mended."""
     assert {rule.when for rule in RULES if rule.weight == "hard"} == {"rung"}
+
+
+@pytest.mark.parametrize("number", ["02-", "05-", "06-"])
+def test_every_texture_of_the_demo_hymns_is_judged(number: str) -> None:
+    """R1, R2, R5's waiting resolution and R6 are kept in all of them; the three parts of a review are the whole."""
+    (file,) = [one for one in hymn_files() if one.name.startswith(number)]
+    (hymn,) = read(file)
+    harmony = analyse(hymn)
+    verse = hymn.text.verses[0]
+    walked = walk_verse(hymn, harmony, verse)
+    for texture in TEXTURES:
+        laid = lay_out(hymn, Wishes(verses=(verse.number,), textures=(texture,))).sections[0]
+        found = review(laid, walked)
+        assert not {one.kind for one in found} & KEPT
+        parts = [*judge(laid, walked), *judge_finished(laid, walked)]
+        assert sorted(map(str, parts)) == sorted(map(str, found))
 
 
 def test_the_page_of_rules_is_up_to_date() -> None:

@@ -33,8 +33,15 @@ def section_of(right: str, left: str, feet: str, chords: str, *, time: str = "4/
         at = Fraction(0)
         for symbol in symbols.split():
             name, kind, length = symbol.split(":")
+            name, _, low = name.partition("/")
             first.addprevious(
-                el("harmony", el("root", el("root-step", name)), el("kind", kind), el("offset", int(at * DIVISIONS)))
+                el(
+                    "harmony",
+                    el("root", el("root-step", name)),
+                    el("kind", kind),
+                    el("bass", el("bass-step", low)) if low else None,
+                    el("offset", int(at * DIVISIONS)),
+                )
             )
             at += Fraction(length)
     return read_sections(etree.tostring(root))[0]
@@ -121,7 +128,7 @@ def test_octaves_in_contrary_motion_are_told_apart_at_a_close() -> None:
     close = ("E5:2 G5:2 | C5:4", CLEAN[1], CLEAN[2], CLEAN[3])
     assert count(*close).pair_faults == {"contrary at a close, tune and bass": 1}
     inside = (f"{close[0]} | D5:4", f"{close[1]} | G3+B3:4", f"{close[2]} | G2:4", f"{close[3]} | G:major:4")
-    assert count(*inside).pair_faults["parallel, tune and bass"] == 1
+    assert count(*inside).pair_faults["contrary, tune and bass"] == 1
 
 
 def test_faults_between_tune_and_printed_bass_are_the_prints() -> None:
@@ -271,6 +278,15 @@ def test_two_printed_parts_may_double_what_they_like() -> None:
     found = measure(page, parts, printed_bass=True)
     assert found.kinds()["leading note twice"] == 0
     assert found.exempt["leading note twice in the print"] == 1
+
+
+def test_a_bass_that_the_symbol_asks_for_may_double_the_tune() -> None:
+    """G7/B under B is the symbol's own; another B in the hand is one too many, and so is a bass B not asked for."""
+    asked = count("B4:4", "D4+F4:4", "B2:4", "G/B:dominant:4")
+    assert asked.kinds()["leading note twice"] == 0
+    assert asked.exempt["leading note twice in the print"] == 1
+    assert count("B4:4", "B3+F4:4", "B2:4", "G/B:dominant:4").kinds()["leading note twice"] == 1
+    assert count("B4:4", "D4+F4:4", "B2:4", "G:dominant:4").kinds()["leading note twice"] == 1
 
 
 def test_a_descant_has_the_prints_tones_in_new_company() -> None:

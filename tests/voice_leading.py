@@ -46,12 +46,14 @@ Parts = Mapping[tuple[str, Fraction, int], tuple[str, ...]]
 """Part names by limb, start and MIDI number."""
 
 
-def _midi(name: str) -> int:
+def _pitch_class(name: str) -> int:
     steps = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-    return 12 * (int(name[-1]) + 1) + steps[name[0]] + name.count("#") - name.count("b")
+    return (steps[name[0]] + name.count("#") - name.count("b")) % 12 if name else -1
 
 
-LOWEST_KEYS = {semitones: _midi(name) for semitones, name in LOWEST_LOWER_NOTE.items()}
+LOWEST_KEYS = {
+    semitones: 12 * (int(name[-1]) + 1) + _pitch_class(name[:-1]) for semitones, name in LOWEST_LOWER_NOTE.items()
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +103,17 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Chord:
-    """A chord symbol of the file: pitch classes of root, third (or what stands for it), seventh; -1 for none."""
+    """A chord symbol of the file: pitch classes of root, third (or what stands for it), seventh; -1 for none.
+
+    `asked` is the bass where the symbol names another than the root.
+    """
 
     start: Fraction
     end: Fraction
     root: int
     third: int
     seventh: int
+    asked: int
     tones: frozenset[int]
 
     @property
@@ -130,6 +136,7 @@ def chords_of(section: Section) -> tuple[Chord, ...]:
     """The chord symbols of a section, each to the next."""
     ends = [*(start for start, _, _ in section.chord_tones[1:]), section.length]
     found = []
+    names = {start: lowest for start, root, _, lowest in section.chords if lowest != root}
     for (start, root, tones), end in zip(section.chord_tones, ends, strict=True):
         above = {(tone - root) % 12 for tone in tones} if root >= 0 else set()
         third = next((size for size in (4, 3, 5, 2) if size in above), None)
@@ -138,7 +145,7 @@ def chords_of(section: Section) -> tuple[Chord, ...]:
         found.append(
             Chord(
                 start, end, root, -1 if third is None else (root + third) % 12,
-                -1 if seventh is None else (root + seventh) % 12, tones,
+                -1 if seventh is None else (root + seventh) % 12, _pitch_class(names.get(start, "")), tones,
             )
         )  # fmt: skip
     return tuple(found)
@@ -324,7 +331,7 @@ def judge_voices(
                 continue
             size = "octaves" if abs(after[pair[0]][0] - after[pair[1]][0]) % 12 == 0 else "fifths"
             if kind == "contrary":
-                kind = "contrary at a close" if following.closes and size == "octaves" else "parallel"
+                kind = "contrary at a close" if following.closes and size == "octaves" else "contrary"
             kind = f"{kind} of the print" if prints else kind
             count.pair_faults[f"{kind}, {name}"] += 1
             moves = ", ".join(f"{one} {key} to {after[one][0]}" for one, key in zip(pair, keys, strict=True))
@@ -469,7 +476,10 @@ def _is_added(name: str, *, printed_bass: bool) -> bool:
 def _single_tones(
     section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], added: Collection[Key], count: Count
 ) -> None:
-    """R1: leading note and seventh once, tune, hands and feet together; two printed parts are the print's."""
+    """R1: leading note and seventh once, tune, hands and feet together.
+
+    Two printed parts are the print's, as are the tune and a bass that the symbol asks for.
+    """
     every = sorted({key for keys in parts.values() for key in keys}, key=lambda key: (key.start, key.midi))
     for chord in _long_chords(section, chords):
         down = _sounding(every, chord.start, chord.end)
@@ -483,7 +493,8 @@ def _single_tones(
                 for one, other in combinations(same, 2)
                 if one.midi != other.midi and one.start < other.end and other.start < one.end
             ]
-            fresh = [pair for pair in twice if pair[0] in added or pair[1] in added]
+            bass = parts.get("bass", ()) if name == chord.asked else ()
+            fresh = [pair for pair in twice if any(key in added and key not in bass for key in pair)]
             if fresh:
                 at = max(chord.start, *(key.start for key in fresh[0]))
                 count.faults.append(Fault(f"{what} twice", section.place(at), _keys(fresh[0])))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from undersong.harmony.keys import Clue, Heard, changes, clues, crossings
+from undersong.harmony.keys import Clue, Heard, changes, clues, crossings, meant
 
 DRAWN, EPOCHS, RATE, BATCH = 4.0, 6, 0.05, 4
 PLACES = np.arange(24)
@@ -49,24 +49,29 @@ class Names:
         tonics = np.arange(12)
         for index, row in enumerate(rows):
             for name, base, amount in row:
-                above = (base - tonics) % 12
-                where.append(self.clues.setdefault(name, len(self.clues)) * 24 + np.concatenate([above, 12 + above]))
-                much.append(amount)
-                at.append(index)
+                for part, counted in meant(name, base):
+                    above = (counted - tonics) % 12
+                    place = self.clues.setdefault(part, len(self.clues)) * 24
+                    where.append(place + np.concatenate([above, 12 + above]))
+                    much.append(amount)
+                    at.append(index)
         return np.array(where, int).reshape(-1, 24), np.array(much), np.array(at, int)
+
+
+def _by_chord(chord: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
+    """Rows of values (n, 24) added up for each chord."""
+    where = chord[:, None] * 24 + PLACES
+    return np.bincount(where.ravel(), values.ravel(), count * 24).reshape(count, 24)
 
 
 def _slope(one: Chain, clue: np.ndarray, change: np.ndarray, relation: np.ndarray) -> tuple[np.ndarray, ...]:
     count = len(one.keys)
-    worth = np.zeros((count, 24))
-    np.add.at(worth, one.chord, clue[one.where] * one.much[:, None])
+    worth = _by_chord(one.chord, clue[one.where] * one.much[:, None], count)
     cost = [change[names].sum() for names in one.changes]
     away = np.exp(relation[RELATION]) * APART
     linear = np.exp(worth - worth.max(1, keepdims=True))
     forward, backward, scale = np.zeros((count, 24)), np.ones((count, 24)), np.ones(count)
-    leave, enter = np.zeros((count, 24)), np.zeros((count, 24))
-    np.add.at(leave, one.old[1], clue[one.old[0]])
-    np.add.at(enter, one.new[1], clue[one.new[0]])
+    leave, enter = (_by_chord(at, clue[where], count) for where, at in (one.old, one.new))
     steps = [
         np.eye(24) + away * np.exp(value + leave[index][:, None] + enter[index][None, :])
         for index, value in enumerate(cost)
@@ -80,8 +85,7 @@ def _slope(one: Chain, clue: np.ndarray, change: np.ndarray, relation: np.ndarra
         backward[index] = steps[index] @ (linear[index + 1] * backward[index + 1]) / scale[index + 1]
     off = forward * backward
     off[np.arange(count), one.keys] -= 1
-    for_clue, for_change, for_relation = np.zeros_like(clue), np.zeros_like(change), np.zeros_like(relation)
-    np.add.at(for_clue, one.where, off[one.chord] * one.much[:, None])
+    for_change, for_relation = np.zeros_like(change), np.zeros_like(relation)
     left, entered = np.zeros((count, 24)), np.zeros((count, 24))
     for index, names in enumerate(one.changes):
         ahead = linear[index + 1] * backward[index + 1] / scale[index + 1]
@@ -92,8 +96,9 @@ def _slope(one: Chain, clue: np.ndarray, change: np.ndarray, relation: np.ndarra
         for_change[names] += pairs.sum()
         np.add.at(for_relation, RELATION, pairs)
         left[index], entered[index] = pairs.sum(1), pairs.sum(0)
-    np.add.at(for_clue, one.old[0], left[one.old[1]])
-    np.add.at(for_clue, one.new[0], entered[one.new[1]])
+    where = np.concatenate([one.where, one.old[0], one.new[0]])
+    slopes = np.concatenate([off[one.chord] * one.much[:, None], left[one.old[1]], entered[one.new[1]]])
+    for_clue = np.bincount(where.ravel(), slopes.ravel(), len(clue))
     return for_clue, for_change, for_relation
 
 

@@ -409,6 +409,44 @@ TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal", "pedal-8", "bass")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
 
 
+def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options by which she names her organ, her room and how she plays; `_placed_wishes` reads them."""
+    for option in (
+        click.option("--hold", type=click.IntRange(0, 8), default=0, metavar="BEATS", help="Lengthen each fermata."),
+        click.option(
+            "--touch", type=click.Choice(["more-connected", "usual", "less-connected"]), default="usual",
+            help="How closely notes follow each other; the room decides the rest.",
+        ),
+        click.option("--character", type=click.Choice(["quiet", "usual", "festive"]), default="usual",
+                     help="Makes the pace slower or faster where none is printed."),
+        click.option("--singers", type=click.IntRange(0, 20_000), metavar="N", help="How many sing."),
+        click.option("--room", metavar="NAME|SECONDS|FILE", default="average", show_default=True,
+                     help="dry, average, live, very-live, seconds of reverberation, or a file of yours."),
+        click.option("--organ", metavar="NAME|FILE", default="two-manuals", show_default=True,
+                     help="Your organ: a ready-made one (undersong organ list) or a file of yours."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+DIPS = {"more-connected": 1.5, "usual": 2.0, "less-connected": 3.0}
+
+
+def _placed_wishes(given: dict[str, Any]) -> dict[str, Any]:
+    """Names of organ, room and touch turned into what they mean."""
+    from fractions import Fraction  # noqa: PLC0415
+
+    from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415
+    from undersong.performing.touch import Touch  # noqa: PLC0415
+
+    rest = {name: value for name, value in given.items() if name not in ("organ", "room", "singers", "touch", "hold")}
+    return rest | {
+        "organ": find_organ(given["organ"]),
+        "room": find_room(given["room"], given["singers"]),
+        "touch": Touch(dip_db=DIPS[given["touch"]], hold_beats=Fraction(given["hold"])),
+    }
+
+
 class _Listed(click.ParamType[Any]):
     """Names from a list, one or several with commas; completed by the shell."""
 
@@ -444,6 +482,7 @@ class _Listed(click.ParamType[Any]):
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
 @click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'.")
+@_place_options
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
 @click.option("--large", is_flag=True, help="Large print.")
 @click.option(
@@ -483,7 +522,7 @@ def arrange(
         raise click.UsageError("Give --key or --transpose, not both.")
     from undersong import workflow  # noqa: PLC0415
 
-    asked = workflow.Wishes(textures=textures, **wishes)
+    asked = workflow.Wishes(textures=textures, **_placed_wishes(wishes))
     output = workflow.Output(folder, formats or ("pdf", "musicxml", "midi"), paper, large) if folder else None
     return _arrange(files, asked, output, as_json=as_json)
 
@@ -502,7 +541,7 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
                 say(f"laying out {hymn.title}")
                 arrangement = workflow.lay_out(hymn, wishes, workflow.corrections(file, alone=alone))
                 names.append(workflow.file_name(hymn.title or file.stem, names))
-                written = [str(path) for path in writer.write(arrangement, names[-1], say)] if output else []
+                written = [str(path) for path in writer.write(arrangement, names[-1], say, wishes)] if output else []
             except UndersongError as fault:
                 _fail(fault.within(str(file)), failed)
                 continue
@@ -542,8 +581,8 @@ def _show_rules(*, as_json: bool) -> int:
     return DONE
 
 
-QUIET = ("redistributed", "parallels")
-"""Told on the page or in the JSON, not here."""
+QUIET = ("redistributed",)
+"""Told on the page, not here."""
 WEIGHT_WORDS = {"hard": "cannot be played", "soft": "please look", "note": "told"}
 
 
@@ -566,8 +605,11 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
         place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"
         click.echo(f"  {section.name}: {TEXTURES[section.texture].title}{place}; {hands}")
+        actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual)
+        click.echo(f"    {section.registration.generic}")
+        click.echo(f"    {actual}")
         for one in arrangement.findings:
-            if one.section == section.id and one.kind not in QUIET:
+            if one.section == section.id and one.told != "data" and one.kind not in QUIET:
                 click.echo(f"    {_place_words(one.bar, one.beat)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
     for path in written:
         click.echo(f"  wrote {path}")
@@ -593,6 +635,146 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
 
     output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
     return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+
+
+# --- sound ---------------------------------------------------------------------------------------
+
+CAUTION = "Start with the volume low and turn it up slowly: an organ has no soft first note. Protect your hearing."
+
+
+def _bars(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str, str] | None:
+    if text is None:
+        return None
+    first, dash, last = text.partition("-")
+    if not first.strip() or (dash and not last.strip()):
+        raise click.BadParameter("write bars as in 5-8, or one bar as in 7")
+    return first.strip(), (last or first).strip()
+
+
+def _sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What both `listen` and `practise` take: which verse laid out how, where, and the file."""
+    for option in (
+        JSON,
+        click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
+                     help="The sound file: .flac, .wav or .ogg."),
+        _place_options,
+        click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'."),
+        click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Semitones up or down."),
+        click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies."),
+        click.option("--texture", "textures", multiple=True, type=_Listed(TEXTURE_NAMES),
+                     callback=_names(TEXTURE_NAMES), metavar="NAME,...", help="Textures for the verses in turn."),
+        click.option("--bars", callback=_bars, metavar="A-B", help="Only these printed bars."),
+        click.option("--section", "sections", multiple=True, metavar="NAME", help="verse-2, or 2; may be repeated."),
+        click.argument("file", type=click.Path(path_type=Path)),
+    ):  # fmt: skip
+        command = option(command)
+    return _midi_options(command)
+
+
+@cli.command()
+@_sound_options
+@click.option(
+    "--as",
+    "as_what",
+    type=click.Choice(["arranged", "printed", "both"]),
+    default="arranged",
+    show_default=True,
+    help="The arrangement, the hymn as printed, or one after the other.",
+)
+@click.option("--tremulant", "tremulants", multiple=True, metavar="DIVISION", help="Draw the tremulant of a division.")
+def listen(file: Path, as_what: str, output: Path, as_json: bool, **asked: Any) -> int:
+    r"""Hear a hymn on your organ in your church, or on a ready-made one.
+
+    \b
+      undersong listen hymn.musicxml --section 2 --texture broken --organ mine.toml --room live -o verse2.flac
+      undersong listen hymn.musicxml --bars 1-4 --as both -o compare.ogg
+
+    Start with the volume low and turn it up slowly; protect your hearing.
+    """  # fmt: skip
+    hearing = {name: asked.pop(name) for name in ("sections", "bars")}
+    hearing["tremulants"] = frozenset(asked.pop("tremulants"))
+    both: dict[str, list[dict[str, Any]]] = {"arranged": [{}], "printed": [AS_PRINTED], "both": [AS_PRINTED, {}]}
+    ways = both[as_what]
+    return _sound(file, output, asked, hearing, ways, as_json=as_json)
+
+
+AS_PRINTED: dict[str, Any] = {"textures": ("as-printed",), "tune": "at-pitch"}
+PART_NAMES = ("right", "left", "feet", "tune", "soprano", "alto", "tenor", "bass")
+
+
+@cli.command()
+@_sound_options
+@click.option(
+    "--only",
+    multiple=True,
+    type=_Listed(PART_NAMES),
+    callback=_names(PART_NAMES),
+    metavar="PART,...",
+    help="Only these: right, left, feet, tune, or a voice (soprano, alto, tenor, bass).",
+)
+@click.option(
+    "--without",
+    multiple=True,
+    type=_Listed(PART_NAMES),
+    callback=_names(PART_NAMES),
+    metavar="PART,...",
+    help="Everything but these.",
+)
+@click.option(
+    "--pace", "per_cent", type=click.IntRange(25, 120), default=100, show_default=True, help="Per cent of the pace."
+)
+@click.option("--loop", "times", type=click.IntRange(1, 50), default=1, show_default=True, help="How often.")
+@click.option("--count-in/--no-count-in", default=True, show_default=True, help="Count a bar before each time.")
+@click.option("--click", is_flag=True, help="Click on every beat.")
+@click.option(
+    "--as", "as_what", type=click.Choice(["arranged", "printed"]), help="By default arranged; voices printed."
+)
+def practise(file: Path, as_what: str | None, output: Path, as_json: bool, **asked: Any) -> int:
+    r"""Practise: some bars over and over, slowly, one hand or the feet missing, or a voice alone for the choir.
+
+    \b
+      undersong practise hymn.musicxml --section 2 --bars 5-8 --loop 4 --pace 60 --without right -o slow.flac
+      undersong practise hymn.musicxml --only left,feet --click -o pair.flac
+      undersong practise hymn.musicxml --only alto -o altos.ogg
+
+    The pitch stays the same at every pace. Start with the volume low; protect your hearing. Rest before a hand tires.
+    """  # fmt: skip
+    names = ("sections", "bars", "only", "without", "per_cent", "times", "count_in", "click")
+    hearing = {name: asked.pop(name) for name in names}
+    voices = {"soprano", "alto", "tenor", "bass"} & {*hearing["only"], *hearing["without"]}
+    printed = as_what == "printed" or (as_what is None and bool(voices) and not asked["textures"])
+    return _sound(file, output, asked, hearing, [AS_PRINTED if printed else {}], as_json=as_json)
+
+
+def _sound(
+    file: Path, output: Path, asked: dict[str, Any], hearing: dict[str, Any], ways: Sequence[dict[str, Any]], *,
+    as_json: bool,
+) -> int:  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+
+    if asked["key"] and asked["transpose"]:
+        raise click.UsageError("Give --key or --transpose, not both.")
+    workflow.sound_kind(output)
+    if output.resolve() == file.resolve():
+        raise click.UsageError("That would overwrite the hymn itself; name another file with -o.")
+    failed: list[str] = []
+    with _progress() as say:
+        found = list(_hymns([file], say, failed))
+        if len(found) > 1:
+            raise click.UsageError("This file holds several hymns; write one out first with read -o.")
+        for source, hymn, alone in found:
+            wishes = [workflow.Wishes(**(_placed_wishes(asked) | way)) for way in ways]
+            edits = workflow.corrections(source, alone=alone)
+            say(f"laying out {hymn.title}")
+            laid = [workflow.lay_out(hymn, one, edits) for one in wishes]
+            seconds = workflow.listen(laid, wishes[-1], workflow.Hearing(**hearing), output, say)
+            if as_json:
+                click.echo(json.dumps({"format": 1, "title": hymn.title, "file": str(output),
+                                       "seconds": round(seconds, 3)}, ensure_ascii=False))  # fmt: skip
+            else:
+                click.echo(f"{hymn.title}: wrote {output} ({seconds:.0f} s)")
+                _say(CAUTION)
+    return _ended(1 - len(failed), failed)
 
 
 # --- organs and rooms ----------------------------------------------------------------------------
@@ -708,6 +890,61 @@ def check_organ(names: tuple[str, ...], as_json: bool) -> int:
     if as_json and results:
         _print_json(results)
     return _ended(len(results), failed)
+
+
+@organ.command("hear-room")
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORDING...")
+@JSON
+def hear_room(recordings: tuple[Path, ...], as_json: bool) -> int:
+    """Learn how long your church rings, from one or more recordings of a loud full chord cut off.
+
+    Draw the full organ, hold a chord of both hands and a pedal note for two seconds, let go at once, and record until
+    the church is silent; six chords are better than one. What is printed goes into your organ's file.
+    Ears first: stand in the nave, not at the pipes, and protect your hearing.
+    """
+    from undersong import workflow  # noqa: PLC0415
+
+    heard = workflow.hear_room(recordings)
+    if as_json:
+        facts: dict[str, Any] = {"reverberation": {str(band): value for band, value in heard.reverberation}}
+        facts |= {"spread": round(heard.spread, 3), "expected_error": heard.expected_error}
+        click.echo(json.dumps({"format": 1, **facts}))
+        return DONE
+    bands = ", ".join(f"{band} = {value:g}" for band, value in heard.reverberation)
+    click.echo(f'[room]\nname = "heard"\nreverberation = {{ {bands} }}')
+    click.echo(f"# from {heard.count} recordings; to be expected: {heard.expected_error}")
+    if heard.count > 1:
+        click.echo(f"# they differ by {100 * heard.spread:.0f} % from one another")
+    return DONE
+
+
+@organ.command("hear-stop")
+@click.argument("stop")
+@click.argument("recordings", nargs=-1, required=True, metavar="KEY=RECORDING...")
+@click.option(
+    "--organ", "organ_name", default="two-manuals", metavar="NAME|FILE", help="For its pitch and temperament."
+)
+@JSON
+def hear_stop(stop: str, recordings: tuple[str, ...], organ_name: str, as_json: bool) -> int:
+    r"""Learn how bright a stop is, from recordings of held notes.
+
+    \b
+      undersong organ hear-stop "Oboe 8" C4=o1.wav D4=o2.wav E4=o3.wav F4=o4.wav G4=o5.wav
+
+    Five neighbouring keys at three places in the nave each (name a key again for another place) are good, one note is a
+    guess. What is printed goes among the stops of your organ's file. How loud the stop is you judge yourself (level).
+    """  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+
+    heard = workflow.hear_stop(stop, recordings, organ_name)
+    if as_json:
+        facts = {"slopes": list(heard.slopes), "levels_db": list(heard.levels_db)}
+        click.echo(json.dumps({"format": 1, "stop": stop, **facts, "expected_error": heard.expected_error}))
+        return DONE
+    slopes = ", ".join(f"{one:g}" for one in heard.slopes)
+    click.echo(f'{{ name = "{stop}", slopes = [{slopes}] }}')
+    click.echo(f"# from {heard.recordings} recordings of {heard.notes} keys; to be expected: {heard.expected_error}")
+    return DONE
 
 
 @cli.command(name="open")

@@ -89,6 +89,13 @@ class UnknownStop(BrokenOrgan):
     remedy = 'Write { name = "Name", feet = "8", family = "flute" } instead of its name alone.'
 
 
+class UselessRecording(UndersongError):
+    """A recording from which nothing can be learnt."""
+
+    message = "nothing can be learnt from this recording"
+    remedy = "Record it again: one chord or note, not too loud, nothing else sounding."
+
+
 class CannotSay(UndersongError):
     """A value that cannot be turned to JSON or back."""
 

@@ -13,8 +13,10 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from tempfile import NamedTemporaryFile
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
+from undersong.acoustics.stopnames import recognise
+from undersong.acoustics.temperament import key_hz
 from undersong.arranging import arrange, default_plan
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
@@ -29,18 +31,24 @@ from undersong.model.accompaniment import Arrangement
 from undersong.model.edits import NO_EDITS, Amendments, Edit, Edits
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
-from undersong.model.organ import TWO_MANUALS, Organ
+from undersong.model.organ import TWO_MANUALS, Organ, Stop
 from undersong.model.pitch import Interval, Key, Pitch, interval_for
 from undersong.model.plan import Plan, TunePlace
 from undersong.model.player import MEDIUM, Player
-from undersong.model.room import Room
+from undersong.model.room import ROOMS, Room
 from undersong.model.symbol import parse_symbol
 from undersong.model.time import Time
 from undersong.model.tune import Symbol
+from undersong.performing import perform
+from undersong.performing.excerpt import bars_between, one_after_another
+from undersong.performing.pace import Character, suited
+from undersong.performing.practice import Practice, at_pace, in_a_row, only, practice
+from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
 from undersong.reading.typed import Slip, Taken, Typed, letters_for, take
+from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
@@ -51,6 +59,8 @@ __all__ = [
     "with_chord", "without_chord", "write_bench",
 ]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
+if TYPE_CHECKING:
+    from undersong.sound.recordings import HeardRoom, HeardStop
 
 FORMATS = ("pdf", "musicxml", "midi", "svg")
 
@@ -66,6 +76,17 @@ class Wishes:
     key: str = ""
     organ: Organ = TWO_MANUALS
     player: Player = field(default=MEDIUM)
+    room: Room = ROOMS["average"]
+    character: Character = "usual"
+    touch: Touch = NO_TOUCH
+
+    @property
+    def how(self) -> Touch:
+        """Her touch in her room on her organ."""
+        return replace(self.touch, room=self.room, organ=self.organ)
+
+
+NO_WISHES = Wishes()
 
 
 def read(path: Path) -> tuple[Hymn, ...]:
@@ -156,7 +177,9 @@ def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
     harmony = harmonise(hymn, edits).harmony
-    return arrange(hymn, harmony, plan_for(hymn, harmony, wishes), wishes.organ, wishes.player)
+    plan = plan_for(hymn, harmony, wishes)
+    arrangement = arrange(hymn, harmony, plan, wishes.organ, wishes.player, wishes.room)
+    return register(arrangement, wishes.organ, wishes.room)
 
 
 def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
@@ -167,7 +190,8 @@ def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
     else:
         interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
-    return default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
+    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
+    return plan if hymn.tune.pace else suited(plan, hymn.tune.bars[0].time, wishes.room, wishes.character)
 
 
 def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
@@ -218,12 +242,11 @@ def _compass(hymn: Hymn) -> tuple[int, int]:
     return min(keys), max(keys)
 
 
-def midi_of(arrangement: Arrangement) -> bytes:
+def midi_of(arrangement: Arrangement, wishes: Wishes = NO_WISHES) -> bytes:
     """The arrangement as a MIDI file."""
-    from undersong.performing import perform  # noqa: PLC0415  # pages alone do without
-    from undersong.writing.midi import midi_file  # noqa: PLC0415
+    from undersong.writing.midi import midi_file  # noqa: PLC0415  # pages alone do without
 
-    return midi_file(perform(arrangement), TWO_MANUALS, arrangement.title)
+    return midi_file(perform(arrangement, wishes.how), wishes.organ, arrangement.title)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +286,13 @@ class Writer:
             self._engraver = self._open.enter_context(Engraver())
         return self._engraver
 
-    def write(self, arrangement: Arrangement, name: str, say: Callable[[str], None] = lambda _: None) -> list[Path]:
+    def write(
+        self,
+        arrangement: Arrangement,
+        name: str,
+        say: Callable[[str], None] = lambda _: None,
+        wishes: Wishes = NO_WISHES,
+    ) -> list[Path]:
         """Write one arrangement as `name` in all formats asked for; the paths in order."""
         made: dict[str, bytes] = {}
         formats = self.output.formats
@@ -272,7 +301,7 @@ class Writer:
             made[f"{name}.musicxml"] = exchange_file(arrangement)
         if "midi" in formats:
             say("writing MIDI")
-            made[f"{name}.mid"] = midi_of(arrangement)
+            made[f"{name}.mid"] = midi_of(arrangement, wishes)
         if {"pdf", "svg"} & set(formats):
             made.update(self._pages(arrangement, name, say))
         return _put(self.output.folder, made)
@@ -296,6 +325,126 @@ class Writer:
             say("setting the pages")
             made[f"{name}.pdf"] = booklet(arrangement, systems, self.output.paper, large=self.output.large)
         return made
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """What she wants to hear of an arrangement, and how.
+
+    `sections` are ids or verse numbers, all where none is named; `bars` printed numbers, first and last; `only` and
+    `without` names of `performing.practice.PARTS`; the pace in per cent of the hymn's own.
+    """
+
+    sections: tuple[str, ...] = ()
+    bars: tuple[str, str] | None = None
+    only: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    per_cent: float = 100.0
+    times: int = 1
+    count_in: bool = False
+    click: bool = False
+    tremulants: frozenset[str] = frozenset()
+
+
+BETWEEN_SECONDS = 1.5
+"""Silence between two arrangements that are heard one after the other (assumed)."""
+
+
+def to_be_heard(arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing) -> Practice:
+    """The performance of some arrangements one after another; UnknownName for what they do not have."""
+    heard = [_chosen(one, hearing) for one in arrangements]
+    if hearing.bars or hearing.count_in or hearing.click or hearing.times > 1:
+        return _practised(heard, wishes, hearing)
+    return Practice(one_after_another([perform(one, wishes.how) for one in heard], BETWEEN_SECONDS))
+
+
+def _practised(arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing) -> Practice:
+    """Each section by itself, its bars counted in and repeated."""
+    rows: list[Practice] = []
+    for one in arrangements:
+        performance = perform(one, wishes.how)
+        for section in one.sections:
+            bars = bars_between(section, *hearing.bars) if hearing.bars else ()
+            if hearing.bars and not bars:
+                first, last = section.bars[0].number, section.bars[-1].number
+                raise UnknownName(
+                    f"{section.title.lower()} has no bars {'-'.join(hearing.bars)}",
+                    remedy=f"Its bars are {first} to {last}.",
+                )
+            rows.append(
+                practice(performance, section, bars, times=hearing.times, count_in=hearing.count_in,
+                         click=hearing.click)
+            )  # fmt: skip
+    return in_a_row(rows, 0.0 if hearing.count_in else BETWEEN_SECONDS)
+
+
+def _chosen(arrangement: Arrangement, hearing: Hearing) -> Arrangement:
+    """The sections and parts that are wanted, at the pace that is wanted."""
+    ids = {one if "-" in one or not one.isdigit() else f"verse-{one}" for one in hearing.sections}
+    have = [section.id for section in arrangement.sections]
+    for name in sorted(ids - set(have)):
+        raise UnknownName(f"there is no section {name}", remedy=f"There are {', '.join(have)}.")
+    sections = tuple(one for one in arrangement.sections if not ids or one.id in ids)
+    chosen = at_pace(replace(arrangement, sections=sections), hearing.per_cent)
+    chosen = only(chosen, hearing.only, hearing.without)
+    if not any(section.notes for section in chosen.sections):
+        raise UnknownName("nothing is left to be heard", remedy="Name other parts: what you chose has no notes here.")
+    return chosen
+
+
+def sound_kind(path: Path) -> None:
+    """UnknownName for a file ending that sound is not written to."""
+    from undersong.sound.listening import kind_of  # noqa: PLC0415  # as below
+
+    kind_of(path)
+
+
+def listen(
+    arrangements: Sequence[Arrangement], wishes: Wishes, hearing: Hearing, path: Path,
+    say: Callable[[str], None] = lambda _: None,
+) -> float:  # fmt: skip
+    """Write what is to be heard into a sound file (.flac, .wav, .ogg); its seconds."""
+    from undersong.sound.listening import write_sound  # noqa: PLC0415  # scipy and soundfile load only for sound
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+    from undersong.sound.tones import RATE  # noqa: PLC0415
+
+    heard = to_be_heard(arrangements, wishes, hearing)
+    for name in hearing.tremulants:
+        if wishes.organ.division(name) is None:
+            names = ", ".join(one.name for one in wishes.organ.divisions)
+            raise UnknownName(f"there is no division {name!r}", remedy=f"The organ has {names}.")
+    renderer = Renderer(heard.performance, wishes.organ, wishes.room, tremulants=hearing.tremulants)
+    write_sound(renderer, path, say, heard.clicks)
+    return renderer.length / RATE
+
+
+def hear_room(paths: Sequence[Path]) -> HeardRoom:
+    """How long a room rings, from recordings of chords cut off."""
+    from undersong.sound import recordings  # noqa: PLC0415  # scipy and soundfile load only for sound
+
+    return recordings.hear_room([recordings.read_recording(path) for path in paths])
+
+
+def hear_stop(name: str, given: Sequence[str], organ_name: str) -> HeardStop:
+    """The spectrum of a stop from recordings given as `C4=file.wav`; UnknownName for a key or stop that is none."""
+    from undersong.sound import recordings  # noqa: PLC0415  # as above
+
+    organ, found = find_organ(organ_name), recognise(name)
+    if found is None or not found.feet:
+        raise UnknownName(f"the stop {name!r} is not known", remedy='Write its name with its length, as in "Oboe 8".')
+    pitch = float(Stop(found.name, found.feet, found.kind.family).pitch)
+    notes = []
+    for text in given:
+        key, equals, path = text.partition("=")
+        try:
+            number = Pitch.parse(key.strip()).midi
+        except ValueError:
+            number = -1
+        if not equals or number < 0:
+            raise UnknownName(f"{text!r} names no key and recording", remedy="Write C4=recording.wav for middle C.")
+        hertz = key_hz(number, organ.a4_hz, organ.temperament) * pitch
+        notes.append((recordings.read_recording(Path(path)), hertz))
+    return recordings.hear_stop(notes)
 
 
 def file_name(title: str, taken: Sequence[str] = ()) -> str:
@@ -387,9 +536,29 @@ def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[E
         raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
 
 
-def lay_out_plan(hymn: Hymn, harmony: Harmony, plan: Plan, organ: Organ, player: Player, room: Room) -> Arrangement:
-    """A hymn laid out by a plan of hers."""
-    return arrange(hymn, harmony, plan, organ, player, room)
+def lay_out_row(
+    hymn: Hymn, harmony: Harmony, plan: Plan, row: int, bench: Bench, place: tuple[int, int]
+) -> Arrangement:
+    """One row of a plan laid out, with its stops; `place` is its place in the whole plan, and how many rows that has.
+
+    Nothing in it depends on what stands in other rows, so that it stays as it is when they change.
+    """
+    same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
+    alone = replace(plan, verses=(*same, plan.verses[row]))
+    made = arrange(hymn, harmony, alone, bench.organ, bench.player, bench.room)
+    section, (index, count) = made.sections[-1], place
+    found = tuple(one for one in made.findings if one.section == section.id)
+    copies = tuple(replace(section, id=f"{section.id}#{number}") for number in range(count))
+    with_stops = register(replace(made, sections=copies, findings=()), bench.organ, bench.room)
+    told = (replace(one, section=section.id) for one in with_stops.findings if one.section == copies[index].id)
+    done = replace(with_stops.sections[index], id=section.id)
+    return replace(made, sections=(done,), findings=(*found, *told))
+
+
+def joined(rows: Sequence[Arrangement], plan: Plan) -> Arrangement:
+    """Rows that were laid out one by one, as one arrangement."""
+    sections = tuple(section for one in rows for section in one.sections)
+    return replace(rows[0], plan=plan, sections=sections, findings=tuple(f for one in rows for f in one.findings))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from fractions import Fraction
 from undersong.arranging.counterline import lay_counter_line
 from undersong.arranging.descant import lay_descant
 from undersong.arranging.figured import lay_figure
-from undersong.arranging.judge import review
+from undersong.arranging.judge import judge_finished
 from undersong.arranging.needs import Asked, refuses, settled
 from undersong.arranging.plain import lay_plain
 from undersong.arranging.plans import FULL_PEDAL, ONE_MANUAL, hands, pace_for
@@ -136,7 +136,7 @@ def _verse(
         verse = over_tune_in_bass(verse, harmony)
     empty = _section(verse, harmony, plan, texture, name)
     section, findings = LAYING[texture.kind](verse, empty, texture, organ, player)
-    findings += [one for one in review(section, verse, harmony=harmony) if one not in findings]
+    findings += judge_finished(section, verse)
     notes = [
         tell(section, "not-served", Fraction(0), texture=one.title, reason=refusal.reason, instead=_served(refusal))
         for one, refusal in told

@@ -1,6 +1,7 @@
 """Is this section in good style? The rules of the craft checked on the finished notes, whoever laid them out.
 
-`judge` runs the rows that decide about repairs, `review` all of them. Rule numbers are those of the
+`judge` runs the rows that decide about repairs, `judge_finished` those that wait for the finished verse, `review` all
+of them, also those that need a neighbour or the performance. Rule numbers are those of the
 project's craft rules; the rows stand in `rules.table`.
 """
 
@@ -19,7 +20,7 @@ from undersong.model.harmony import Harmony
 from undersong.model.performance import Performance
 from undersong.textures.places import PLACES
 
-__all__ = ["MOVING", "counted_beats", "judge", "missing_beats", "review"]
+__all__ = ["MOVING", "counted_beats", "judge", "judge_finished", "missing_beats", "review"]
 
 
 def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:
@@ -43,6 +44,11 @@ def review(
     """
     case = Case(accompaniment, verse, following, performance, harmony)
     return _in_order([*_tune_missing(case), *_run(case, ("rung", "finished", "between"))])
+
+
+def judge_finished(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:
+    """What `judge` leaves for the finished verse: the findings that no repair is decided by."""
+    return _in_order([*_run(Case(accompaniment, verse), ("finished",))])
 
 
 def _run(case: Case, when: tuple[When, ...]) -> Iterator[Finding]:

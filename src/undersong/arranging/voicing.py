@@ -79,8 +79,25 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
     cost = _motion(levels, levels_next)
     if first.line != second.line:
         return cost / 2
+    for keys in (levels, before.ends) if before.ends else (levels,):
+        cost += _skeleton(keys, levels_next, moves, dear, blocks=first.held and second.held)
+    if first.suspended:  # R5: the resolution comes in the same octave
+        for key in levels:
+            if key % 12 in first.suspended and not any(0 < abs(key - other) <= 2 for other in levels_next):
+                cost += SUSPENSION
+    for key in levels:
+        if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):
+            cost += UNRESOLVED
+    return cost
+
+
+def _skeleton(
+    levels: tuple[int, ...], levels_next: tuple[int, ...], moves: Moves, dear: float, *, blocks: bool
+) -> float:
+    """Faults of the outer levels, and of the middle one of full chords, against feet, tune and each other."""
+    cost = 0.0
     low, low_next, high, high_next = levels[0], levels_next[0], levels[-1], levels_next[-1]
-    blocks = first.held and second.held and len(levels) == len(levels_next) == 3
+    blocks = blocks and len(levels) == len(levels_next) == 3
     for ways in moves:
         if low != low_next:
             cost += dear * _fault(low, low_next, ways)
@@ -94,13 +111,6 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
         for outer, outer_next in ((low, low_next), (high, high_next)):
             if outer != outer_next:
                 cost += _fault(levels[1], levels_next[1], ((outer, outer_next),))
-    if first.suspended:  # R5: the resolution comes in the same octave
-        for key in levels:
-            if key % 12 in first.suspended and not any(0 < abs(key - other) <= 2 for other in levels_next):
-                cost += SUSPENSION
-    for key in levels:
-        if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):
-            cost += UNRESOLVED
     return cost
 
 

@@ -16,6 +16,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from operator import itemgetter
 
 from undersong.harmony.chords import Fixed, find_chords
 from undersong.harmony.keys import Heard, church_mode, find_keys
@@ -28,7 +29,7 @@ from undersong.harmony.slices import PartNote, Slice, part_notes, slices, streng
 from undersong.model.chord import NO_CHORD, Chord
 from undersong.model.harmony import ChordSpan, Harmony, Origin
 from undersong.model.hymn import Hymn
-from undersong.model.pitch import Key, Mode, PitchName
+from undersong.model.pitch import LINE_OF_FIFTHS, Key, Mode, PitchName
 from undersong.model.tune import Tune
 
 
@@ -229,14 +230,14 @@ def heard(tune: Tune, cuts: Sequence[Slice], placed: Sequence[tuple[Fraction, Fr
         start, stop = float(onset), float(end)
         while place < len(cuts) and cuts[place].begins < stop:
             for note in cuts[place].notes:
-                sounding[note.tone] = sounding.get(note.tone, 0.0) + cuts[place].quarters
+                fifths = LINE_OF_FIFTHS[note.pitch.step] + 7 * note.pitch.alter
+                sounding[fifths] = sounding.get(fifths, 0.0) + cuts[place].quarters
             place += 1
+        told = tuple(sorted(sounding.items(), key=itemgetter(1)))
         held = bisect_left(holds, start) < bisect_left(holds, stop)
         held = held or bisect_right(ends, start) < bisect_right(ends, stop)
         bar = tune.bars[tune.bar_at(onset)]
-        found.append(
-            Heard(onset, end - onset, chord, tuple(sounding.items()), bar.key.fifths, held, strength(bar, onset))
-        )
+        found.append(Heard(onset, end - onset, chord, told, bar.key.fifths, held, strength(bar, onset)))
     return found
 
 

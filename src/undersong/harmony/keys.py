@@ -1,8 +1,9 @@
 """Keys of a page: the home key, and the key in which each chord is heard.
 
 Every chord gives clues, each relative to a tonic: its degree, its inversion, the step from the chord
-before, the notes that sound, whether it opens, closes, or stands where a line ends. A linear-chain
-random field over 24 keys weighs them against the cost of a change; each chord is given its most
+before, the notes that sound, whether it opens, closes, or stands where a line ends, and the scale about
+it: in which form (natural, sharp or flat) each of the seven letters sounds next, and sounded last. A
+linear-chain random field over 24 keys weighs them against the cost of a change; each chord is given its most
 probable key. Where one key for all is nearly as probable, it is kept. The signature is no clue: old
 hymns are printed with one flat or sharp too few, and it misleads where the music is far from home.
 
@@ -18,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from math import exp
 from operator import add, mul
@@ -45,7 +47,10 @@ WHOLE = 24.0
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A chord with what the key finder asks of it: place, pitch classes with their lengths, whether a line closes."""
+    """A chord with what the key finder asks of it: place, notes with their lengths, whether a line closes.
+
+    `sounding` holds (place on the line of fifths, quarter notes), the shortest first.
+    """
 
     onset: Fraction
     length: Fraction
@@ -59,7 +64,19 @@ class Heard:
 
 
 Clue = tuple[str, int, float]
-"""Name, pitch class from which it is counted, and how much of it there is."""
+"""Name, pitch class from which it is counted (of SCALES the bits of several), how much of it there is; see `meant`."""
+
+SCALES = ("ahead", "behind")
+"""Clues of seven notes at once: the forms in which the letters sound next, and sounded last."""
+
+_TELLING = {"major": (-1, -2, 3, 2), "dominant": (-1, -2, 3, 2), "minor": (-4, 2, -1, 5), "leading": (-1, 3, 5, 2)}
+"""The letters whose form tells what a chord is in its key, by family, as steps on the line of fifths from its root.
+
+The first two are weighed together, before and after: a major triad with its own fourth and seventh may
+be a tonic, with a lower seventh a dominant, with a raised fourth a subdominant; a minor triad's sixth and
+second tell ii, iii and vi apart; a diminished triad's sixth tells vii from ii. The other two tell major from
+minor (a dominant's sixth and second above) and a tonic by its leading tone.
+"""
 
 _SIMPLER = {
     "dominant-ninth": "dominant", "dominant-11th": "dominant", "dominant-13th": "dominant",
@@ -93,8 +110,10 @@ def clues(heard: Sequence[Heard]) -> list[list[Clue]]:
     found: list[list[Clue]] = []
     sounding = [index for index, one in enumerate(heard) if one.chord.root is not None]
     previous: Chord | None = None
+    behind, ahead = _forms(heard), _forms(heard[::-1])[::-1]
     for index, one in enumerate(heard):
-        row: list[Clue] = [("note", tone, min(length, 4.0)) for tone, length in one.sounding]
+        row: list[Clue] = [("note", 7 * place % 12, min(length, 4.0)) for place, length in one.sounding]
+        row += [("ahead", _bits(ahead[index]), 1.0), ("behind", _bits(behind[index]), 1.0)]
         found.append(row)
         root = one.chord.root
         if root is None:
@@ -104,6 +123,7 @@ def clues(heard: Sequence[Heard]) -> list[list[Clue]]:
         above = (low.pitch_class - base) % 12 if low is not None else 0
         part = "root" if above == 0 else "third" if above in (3, 4) else "fifth" if above in (6, 7, 8) else "seventh"
         row.append((f"chord {kind}", base, 1.0))
+        row.append((_about(family, root.fifths, behind[index], ahead[index]), base, 1.0))
         row.append((f"low {family} {part}", base, 1.0))
         if one.length >= 2:
             row.append((f"long {kind}", base, 1.0))
@@ -118,6 +138,52 @@ def clues(heard: Sequence[Heard]) -> list[list[Clue]]:
             row.append((f"last {family}", base, 1.0))
         previous = one.chord
     return found
+
+
+_Forms = tuple[int | None, ...]
+"""For each letter (its place on the line of fifths modulo 7) the place of its form, None where it has none."""
+
+
+def _forms(heard: Sequence[Heard]) -> list[_Forms]:
+    """At each chord the form in which each letter sounded last, the longest if there are two in one chord."""
+    forms: list[int | None] = [None] * 7
+    found = []
+    for one in heard:
+        for place, _ in one.sounding:
+            forms[place % 7] = place
+        found.append(tuple(forms))
+    return found
+
+
+@lru_cache(maxsize=4096)
+def _bits(forms: _Forms) -> int:
+    """The pitch classes of some forms as bits."""
+    bits = 0
+    for place in forms:
+        bits |= 0 if place is None else 1 << 7 * place % 12
+    return bits
+
+
+def _about(family: str, root: int, behind: _Forms, ahead: _Forms) -> str:
+    """The forms of the telling letters, before a chord and after it, from its root on the line of fifths."""
+    name = f"about {family}"
+    for step in _TELLING[family]:
+        letter = (root + step) % 7
+        before, after = behind[letter], ahead[letter]
+        name += f" {'?' if before is None else before - root} {'?' if after is None else after - root}"
+    return name
+
+
+def meant(name: str, base: int) -> list[tuple[str, int]]:
+    """The entries of the weights that a clue stands for, each with the pitch class from which it is counted."""
+    if name in SCALES:
+        return [(name, tone) for tone in range(12) if base >> tone & 1]
+    if not name.startswith("about "):
+        return [(name, base)]
+    _, family, *forms = name.split()
+    parts = {"both": forms[:4], "behind": forms[:4:2], "ahead": forms[1:4:2], "more behind": forms[4::2]}
+    parts["more ahead"] = forms[5::2]
+    return [(f"{part} {family} {' '.join(told)}", base) for part, told in parts.items()]
 
 
 def changes(heard: Sequence[Heard]) -> list[list[str]]:
@@ -135,8 +201,8 @@ def _chromatic(heard: Sequence[Heard]) -> int:
     """How much of the page lies outside its best scale of seven notes, 0 to 5: plain pages change key less."""
     lengths = [0.0] * 12
     for one in heard:
-        for tone, length in one.sounding:
-            lengths[tone] += length
+        for place, length in one.sounding:
+            lengths[7 * place % 12] += length
     inside = max(sum(lengths[(7 * (place + step)) % 12] for step in range(7)) for place in range(12))
     share = 1 - inside / max(sum(lengths), 1e-9)
     return sum(share > bound for bound in CHROMATIC)
@@ -162,13 +228,8 @@ def crossings(heard: Sequence[Heard]) -> list[tuple[list[Clue], list[Clue]]]:
 
 def _turned(weights: KeyWeights, name: str, base: int) -> tuple[float, ...]:
     """A clue's worth in each of the 24 keys."""
-    row = weights.clues.get(name)
-    if row is None:
-        return _NOTHING
-    return tuple(row[(base - tonic) % 12 + shift] for shift in (0, 12) for tonic in range(12))
-
-
-_NOTHING = (0.0,) * 24
+    rows = [(weights.clues[part], at) for part, at in meant(name, base) if part in weights.clues]
+    return tuple(sum(row[(at - tonic) % 12 + shift] for row, at in rows) for shift in (0, 12) for tonic in range(12))
 
 
 @dataclass(slots=True)

@@ -39,7 +39,7 @@ STATES: tuple[State, ...] = get_args(State)
 
 ORGAN_FIELDS = ("name", "a4_hz", "temperament", "couplers", "pistons", "manual", "pedal", "room")
 DIVISION_FIELDS = ("name", "keys", "lowest", "highest", "enclosed", "stops")
-STOP_FIELDS = ("name", "feet", "family", "variety", "level", "state", "from", "to", "breaks")
+STOP_FIELDS = ("name", "feet", "family", "variety", "level", "state", "from", "to", "breaks", "slopes")
 ROOM_FIELDS = ("name", "reverberation", "singers", "width", "length", "height")
 
 
@@ -82,7 +82,7 @@ def find_organ(name: str) -> Organ:
 
 def find_room(text: str, singers: int | None = None) -> Room:
     """`live`, a reverberation time such as `2.4`, or the room in a file; UnknownName or BrokenOrgan otherwise."""
-    room = ROOMS.get(text.strip().casefold())
+    room = ROOMS.get(text.strip().casefold().replace("-", " "))
     if room is None:
         try:
             seconds = float(text.casefold().removesuffix("s"))
@@ -320,7 +320,18 @@ def _stop(given: object, count: int, division: Division, where: _Where) -> Stop:
     if highest and lowest > highest:
         _wrong(where, f"{written} ends below where it begins", "Change 'from' and 'to' round.", written)
     shown = name if family != "mixture" else " ".join(written.split())
-    return Stop(shown, feet, family, variety, level, state, lowest, highest, _breaks(table.get("breaks", []), where))
+    return Stop(
+        shown,
+        feet,
+        family,
+        variety,
+        level,
+        state,
+        lowest,
+        highest,
+        _breaks(table.get("breaks", []), where),
+        _slopes(table.get("slopes", []), where),
+    )
 
 
 def _breaks(given: object, where: _Where) -> tuple[Break, ...]:
@@ -335,6 +346,19 @@ def _breaks(given: object, where: _Where) -> tuple[Break, ...]:
             _wrong(where, f"breaks cannot be read: {fault}", "After the key come lengths in feet.", "breaks")
         found.append(Break(_key(row[0], "breaks", where), ranks))
     return tuple(sorted(found, key=lambda one: one.from_key))
+
+
+def _slopes(given: object, where: _Where) -> tuple[float, ...]:
+    """`[-4.5, 6, -14, 0]`: the two lines of a spectrum as they were heard."""
+    rows = _list(given, "slopes", where)
+    if not rows:
+        return ()
+    if len(rows) != 4:
+        _wrong(where, "slopes are four numbers", "Write slopes = [-4.5, 6, -14, 0] as hear-stop prints them.", "slopes")
+    ranges = ((-40, 20), (1.5, 40), (-60, 20), (-60, 20))
+    return tuple(
+        float(_number(one, "a slope", low, high, where)) for one, (low, high) in zip(rows, ranges, strict=True)
+    )
 
 
 def _sane_reverberation(seconds: float, where: _Where) -> None:

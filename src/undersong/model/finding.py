@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Literal
 
 Weight = Literal["hard", "soft", "note"]
+Told = Literal["page", "list", "data"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,11 @@ class FindingKind:
     says: str
     remedy: str
     source: str
+
+    @property
+    def told(self) -> Told:
+        """Printed under the verse, listed at the desk only, or kept for scripts."""
+        return "data" if self.name in DATA else "list" if self.name in LISTED else "page"
 
 
 def _rows(*rows: tuple[str, Weight, str, str, str]) -> dict[str, FindingKind]:
@@ -148,9 +154,31 @@ KINDS = _rows(
      "Solo the tune in this line, or play the part at its own pitch.", "R3; common practice, no source"),
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),
+    ("tune-buried", "soft", "the tune is hardly heard over {over} ({clarity} of 1; {wanted} is clear)",
+     "{remedy}", "partial loudness; threshold assumed"),
+    ("too-soft", "soft", "{stops} are too soft to lead {singers} singers (by {lacking} dB)",
+     "{remedy}", "build-up by number of singers; common practice, no source"),
+    ("no-unison", "soft", "{division} has no 8 foot stop that works, so everything sounds at another pitch",
+     "{remedy}", "R24; common practice, no source"),
+    ("pedal-balance", "soft", "the pedal's 16 foot tone is {how} beside the hands (by {by} dB)",
+     "{remedy}", "R24: within +3 and -6 dB; common practice, no source"),
+    ("stops-to-change", "soft", "{count} stops of {division} change before this verse, without pistons",
+     "{remedy}", "R26: two of a side in a gap; common practice, no source"),
     ("two-readings", "soft", "the guitarist's {thin} and the full {full} hold {two} and {one} together",
      "Let the guitar play the full chord there, or rest.", "a semitone on one beat; common practice, no source"),
 )  # fmt: skip
+
+
+DATA = frozenset({"parallels", "root-doubled", "hole", "suspension-moved", "voices-vary", "figure-dropped"})
+"""What nobody could act on, at the desk or at the bench; scripts find it."""
+
+LISTED = frozenset({
+    "seventh-unresolved", "lowered-tune-parallels", "six-four-under-tune", "resolution-early", "tonic-in-dominant",
+    "solo-covered", "too-many-held", "held-into-change", "accent-lost", "bass-parallels", "bass-line",
+    "pedal-point-struck", "pedal-point-ends", "tie-lost", "held-over-breath", "tied-into-strong", "chord-hammered",
+    "hemiola-broken", "ending-struck-twice", "ending-silent", "not-lifted", "final-chord", "six-four-as-tonic",
+})  # fmt: skip
+"""Matters of style: for choosing a texture, not for the bench."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +199,15 @@ class Finding:
         """hard: cannot be played; soft: against the craft; note: to be told."""
         return KINDS[self.kind].weight
 
+    @property
+    def told(self) -> Told:
+        """Printed under the verse, listed at the desk only, or kept for scripts."""
+        return KINDS[self.kind].told
+
 
 def finding(
     kind: str, *, section: str, bar: str, beat: str, start: Fraction, notes: tuple[str, ...] = (), **facts: object
 ) -> Finding:
     """A finding of a kind from the table; `facts` fill its sentence."""
     row = KINDS[kind]
-    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy)
+    return Finding(kind, section, bar, beat, start, notes, row.says.format(**facts), row.remedy.format(**facts))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 Family = Literal["principal", "flute", "string", "reed", "mixture", "mutation"]
@@ -21,6 +22,7 @@ ROUNDED_FEET = {
 """Lengths of quints as old knobs round them, and what they mean (common practice, no source)."""
 
 
+@lru_cache(maxsize=1024)
 def feet_of(text: str) -> Fraction:
     """A length such as `8`, `2 2/3` or `1.6` as a fraction of feet; ValueError otherwise.
 
@@ -58,7 +60,9 @@ class Stop:
     """A stop: its name on the knob, length in feet as printed ("8", "2 2/3"), family, level 1 to 5.
 
     `lowest` and `highest` are the first and last key it speaks on, 0 where it goes as far as the keys;
-    `breaks` tells the ranks of a mixture where they are known.
+    `breaks` tells the ranks of a mixture where they are known, `slopes` the two lines of its spectrum as they were
+    heard (dB an octave, harmonic of the break, dB an octave, dB that
+    even harmonics lie higher).
     """
 
     name: str
@@ -70,6 +74,7 @@ class Stop:
     lowest: int = 0
     highest: int = 0
     breaks: tuple[Break, ...] = ()
+    slopes: tuple[float, ...] = ()
 
     def __str__(self) -> str:
         """As on a stop list: `Oboe 8`, `Mixture III`."""

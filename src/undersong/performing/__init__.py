@@ -25,7 +25,7 @@ from undersong.model.performance import PaceMark, Performance, SoundedNote, Stop
 from undersong.model.time import Pace
 from undersong.performing.pace import Clock, clock_of
 from undersong.performing.swell import shutters
-from undersong.performing.touch import Touch, connected_overlap, lowest_feet, opening
+from undersong.performing.touch import Touch, connected_overlap, opening, speech_of
 
 MOST_OPENING_SECONDS = 0.35
 """A key struck again is open for half its first value, at most so long (common practice, no source)."""
@@ -162,9 +162,7 @@ def _sounding(played: _Played, touch: Touch | None) -> Iterable[SoundedNote]:
         by_key.setdefault((stroke.division, stroke.number), []).append(stroke)
     breaths = set(section.breaths)
     begun = {(note.limb, note.start) for note in section.notes}
-    feet = {
-        division: lowest_feet(division, section.registration, touch.organ) if touch else 8.0 for division, _ in by_key
-    }
+    speech = {name: speech_of(name, section.registration, touch.organ) for name, _ in by_key} if touch else {}
     for (division, number), strokes in by_key.items():
         single = _one_at_a_time(strokes)
         for index, stroke in enumerate(single):
@@ -176,11 +174,11 @@ def _sounding(played: _Played, touch: Touch | None) -> Iterable[SoundedNote]:
             if breath:
                 up_seconds -= min(LIFT_SECONDS, step_seconds / 2)
             elif touch and stroke.end < section.length and (stroke.limb, stroke.end) in begun and again != stroke.end:
-                up_seconds += connected_overlap(touch, step_seconds, number, feet[division])
+                up_seconds += connected_overlap(touch, step_seconds, number, speech[division])
             if again is not None:
                 shut = min(MOST_OPENING_SECONDS, step_seconds / 2)
                 if touch and not breath:
-                    shut = opening(touch, step_seconds, number, feet[division])
+                    shut = opening(touch, step_seconds, number, speech[division])
                 up_seconds = min(up_seconds, played.seconds(again) - shut)
             yield SoundedNote(stroke.id, down_seconds, up_seconds, number, division)
 

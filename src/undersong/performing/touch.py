@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from undersong.acoustics.blur import Place
+from undersong.acoustics.spectra import speech_share
 from undersong.acoustics.temperament import key_hz
 from undersong.acoustics.touch import USUAL_DIP_DB, opening_seconds, overlap_seconds, speech_seconds
 from undersong.model.accompaniment import Registration
@@ -36,28 +37,45 @@ class Touch:
     swell: bool = True
 
 
-def lowest_feet(division: str, registration: Registration, organ: Organ) -> float:
-    """The longest flue stop drawn on a division; 16 feet in the pedal and 8 on manuals where nothing is known."""
+NO_TOUCH = Touch()
+"""The usual touch in an average room."""
+
+
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """How the pipes of a division speak: longest length drawn in feet, and the share of a flute's attack time."""
+
+    feet: float = 8.0
+    share: float = 1.0
+
+    def seconds(self, number: int, a4_hz: float) -> float:
+        """Time constant of the attack at a key."""
+        return self.share * speech_seconds(key_hz(number, a4_hz) * 8 / self.feet)
+
+
+def speech_of(division: str, registration: Registration, organ: Organ) -> Speech:
+    """That of the longest flue stop drawn on a division; 16 feet in the pedal and 8 on manuals where none is known."""
     drawn = dict(registration.drawn).get(division, ())
-    feet = [
-        float(feet_of(stop.feet))
+    flues = [
+        stop
         for one in organ.divisions
         for stop in one.stops
         if stop.family not in ("reed", "mixture", "mutation")
         and (str(stop) in drawn if one.name == division else f"{one.name}: {stop}" in drawn)
     ]
-    if feet:
-        return max(feet)
-    return 16.0 if organ.pedal is not None and division == organ.pedal.name else 8.0
+    if flues:
+        longest = max(flues, key=lambda stop: feet_of(stop.feet))
+        return Speech(float(feet_of(longest.feet)), speech_share(longest))
+    return Speech(16.0 if organ.pedal is not None and division == organ.pedal.name else 8.0)
 
 
-def connected_overlap(touch: Touch, step_seconds: float, number: int, feet: float) -> float:
+def connected_overlap(touch: Touch, step_seconds: float, number: int, speech: Speech) -> float:
     """How long a key stays down after the next goes down; negative for a gap."""
-    speech = speech_seconds(key_hz(number, touch.organ.a4_hz) * 8 / feet)
-    return overlap_seconds(step_seconds, touch.room, speech, touch.place, touch.dip_db)
+    return overlap_seconds(
+        step_seconds, touch.room, speech.seconds(number, touch.organ.a4_hz), touch.place, touch.dip_db
+    )
 
 
-def opening(touch: Touch, step_seconds: float, number: int, feet: float) -> float:
+def opening(touch: Touch, step_seconds: float, number: int, speech: Speech) -> float:
     """How long a key is open before it is struck again."""
-    speech = speech_seconds(key_hz(number, touch.organ.a4_hz) * 8 / feet)
-    return opening_seconds(step_seconds, touch.room, speech, touch.place)
+    return opening_seconds(step_seconds, touch.room, speech.seconds(number, touch.organ.a4_hz), touch.place)

@@ -213,6 +213,8 @@ def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     rests = {start for start, _ in _resting_chords(ground)}
     beats = frozenset(ground.beats)
     places = boundaries(ground, texture)
+    if texture.by_harmony and bench.free_of_tune:  # no bass keeps the beat beneath a tune in the bass
+        places = sorted({*places, *long_ending_beats(ground)})
     units: list[Unit] = []
     silent = replace(ground, chords=())  # before the first sung note nobody plays
     for start, end in pairwise(places):

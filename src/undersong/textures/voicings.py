@@ -26,7 +26,7 @@ PRICE = {
     "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,
     "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
     "low-interval": 80.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
-    "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 2.0, "gap-semitone": 0.6,
+    "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 6.0, "gap-semitone": 1.2,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
     "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
@@ -46,6 +46,8 @@ class Candidate:
     held: frozenset[int] = frozenset()
     standing: bool = False
     """All keys stay down until they must move."""
+    ends: tuple[int, ...] = ()
+    """The levels as the unit ends, where a suspension has moved one of them."""
 
 
 def interval_too_low(low: int, high: int) -> bool:
@@ -219,8 +221,8 @@ def _strikes(
 
 def _standing(
     unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench
-) -> tuple[tuple[tuple[int, ...], ...], float]:
-    """A chord that stands: what is down stays, and only a suspension moves, to its resolution."""
+) -> tuple[tuple[tuple[int, ...], ...], float, tuple[int, ...]]:
+    """A chord that stands: what is down stays, and only a suspension moves; its strikes, cost and last keys."""
     strikes: list[tuple[int, ...]] = []
     down: dict[int, int] = {}
     cost = 0.0
@@ -248,7 +250,8 @@ def _standing(
             else:
                 cost += PRICE["silent-slot"]
         strikes.append(tuple(sorted(struck)))
-    return tuple(strikes), cost
+    ends = tuple(sorted(down.values()))
+    return tuple(strikes), cost, ends if ends != levels else ()
 
 
 def stands(slot: Slot, key: int) -> bool:
@@ -283,8 +286,9 @@ def _candidate(
 ) -> Candidate | None:
     count = len(levels)
     held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
+    ends: tuple[int, ...] = ()
     if standing or (unit.held and len(unit.slots) > 1):
-        strikes, cost = _standing(unit, order, levels, bench)
+        strikes, cost, ends = _standing(unit, order, levels, bench)
     else:
         strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
         cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
@@ -331,7 +335,7 @@ def _candidate(
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
-    return Candidate(levels, strikes, cost, held, standing or unit.held)
+    return Candidate(levels, strikes, cost, held, standing or unit.held, ends)
 
 
 def _completeness(unit: Unit, names: list[int]) -> float:

@@ -373,7 +373,7 @@ class Door:
         """Only what bears on this row, so that its page stays the same when others change."""
         same = [one for one in plan.verses[:row] if one.verse == plan.verses[row].verse]
         alone = replace(plan, verses=(*same, plan.verses[row]))
-        return {"state": self._state(kept, alone), "row": len(same)}
+        return {"state": self._state(kept, alone), "row": len(same), "place": [row, len(plan.verses)]}
 
     def _verse(self, kept: Kept, plan: Plan, row: int) -> Plain:
         """One row laid out and engraved; where that fails, its sentence."""

@@ -24,11 +24,8 @@ from undersong.library.amending import place_of
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Amendments, Edits
 from undersong.model.hymn import Hymn
-from undersong.model.organ import Organ
 from undersong.model.pitch import Interval
 from undersong.model.plan import Plan
-from undersong.model.player import Player
-from undersong.model.room import Room
 from undersong.model.tune import show_beat
 from undersong.reading.report import read_json
 from undersong.textures.places import PLACES
@@ -41,7 +38,7 @@ from undersong.writing.hymnfile import note_id
 Plain = dict[str, Any]
 Made = TypeVar("Made")
 
-MOST_HELD = 24
+MOST_HELD = 200
 MOST_TUNES = 2000
 """Tunes of a collection that are listed."""
 
@@ -84,15 +81,25 @@ def _heard(state: Plain, hymn: Hymn) -> workflow.Heard:
     return _once(("heard", hymn, edits), partial(workflow.harmonise, hymn, edits))
 
 
-def _bench(state: Plain) -> tuple[Organ, Player, Room]:
-    held = decode(workflow.Bench, state["bench"])
-    return held.organ, held.player, held.room
+def _bench(state: Plain) -> workflow.Bench:
+    return decode(workflow.Bench, state["bench"])
+
+
+def _laid_out(hymn: Hymn, heard: workflow.Heard, plan: Plan, row: int, state: Plain, place: tuple[int, int]) -> Any:
+    """One row laid out; a row that was laid out before is not laid out again."""
+    same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
+    alone = replace(plan, verses=(*same, plan.verses[row]))
+    bench = _bench(state)
+    return _once(
+        ("row", hymn, heard.harmony, alone, bench, place),
+        partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), bench, place),
+    )
 
 
 def _plan(state: Plain, hymn: Hymn, heard: workflow.Heard) -> Plan:
     if state.get("plan"):
         return decode(Plan, state["plan"])
-    return workflow.plan_for(hymn, heard.harmony, workflow.Wishes())
+    return workflow.plan_for(hymn, heard.harmony, _wishes(state))
 
 
 def look(request: Plain) -> Plain:
@@ -199,7 +206,7 @@ def plan(state: Plain) -> Plain:
     hymn = _hymn(state)
     heard = _heard(state, hymn)
     now = _plan(state, hymn, heard)
-    organ = _bench(state)[0]
+    organ = _bench(state).organ
     words = {verse.number: verse.first_words for verse in hymn.text.verses}
     return {
         "plan": encode(now),
@@ -247,16 +254,13 @@ def _row(row: Any) -> Plain:
 
 def verse(request: Plain) -> Plain:
     """One row of the plan laid out: its exchange file to engrave, and what there is to say."""
-    state, index = request["state"], request["row"]
+    state = request["state"]
     hymn = _hymn(state)
     heard = _heard(state, hymn)
     whole = _plan(state, hymn, heard)
-    if not 0 <= index < len(whole.verses):
-        raise UnknownName("the plan has no such row", remedy="Load the page again.")
-    row = whole.verses[index]
-    before = sum(one.verse == row.verse for one in whole.verses[:index])
-    alone = replace(whole, verses=(row,) * (before + 1))
-    arrangement = workflow.lay_out_plan(hymn, heard.harmony, alone, *_bench(state))
+    row = whole.verses[request["row"]]
+    index, count = request["place"]
+    arrangement = _laid_out(hymn, heard, whole, request["row"], state, (index, count))
     section = arrangement.sections[-1]
     told = marks(arrangement, section)
     by_id = {note.id: note for note in section.notes}
@@ -306,7 +310,7 @@ def helps(request: Plain) -> Plain:
         other = replace(row, texture=texture, tune=place)
         if other == row:
             continue
-        made = workflow.lay_out_plan(hymn, heard.harmony, replace(whole, verses=(other,)), *_bench(state))
+        made = _laid_out(hymn, heard, replace(whole, verses=(other,)), 0, state, (0, 1))
         section = made.sections[-1]
         faults = [one for one in made.findings if one.weight != "note"]
         as_asked = (section.texture, section.tune) == (texture, place)
@@ -329,12 +333,14 @@ def _whole(state: Plain, rows: list[int] | None) -> Any:
     hymn = _hymn(state)
     heard = _heard(state, hymn)
     now = _plan(state, hymn, heard)
-    if rows is not None:
-        now = replace(now, verses=tuple(now.verses[row] for row in rows if 0 <= row < len(now.verses)))
-    return _once(
-        ("whole", hymn, heard.harmony, now, *_bench(state)),
-        partial(workflow.lay_out_plan, hymn, heard.harmony, now, *_bench(state)),
-    )
+    count = len(now.verses)
+    places = range(count) if rows is None else [row for row in rows if row < count]
+    return workflow.joined([_laid_out(hymn, heard, now, row, state, (row, count)) for row in places], now)
+
+
+def _wishes(state: Plain) -> workflow.Wishes:
+    bench = _bench(state)
+    return workflow.Wishes(organ=bench.organ, player=bench.player, room=bench.room)
 
 
 def sections(request: Plain) -> Plain:
@@ -368,7 +374,7 @@ def exchange(request: Plain) -> Plain:
 def midi(request: Plain) -> Plain:
     """MIDI of the whole plan."""
     arrangement = _whole(request["state"], request.get("rows"))
-    return {"bytes": base64.b64encode(workflow.midi_of(arrangement)).decode()}
+    return {"bytes": base64.b64encode(workflow.midi_of(arrangement, _wishes(request["state"]))).decode()}
 
 
 def report(request: Plain) -> Plain:

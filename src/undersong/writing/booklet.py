@@ -324,9 +324,6 @@ class Mark:
 DOTTED = Mark("....", "dotted: a doubtful chord; the notes allow another.", ())
 """What the line under a symbol means."""
 
-UNPRINTED = ("parallels",)
-"""What she could not act on at the bench; scripts find it in the JSON."""
-
 
 def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     """What the foot of this section explains, numbered in the order of the music (P8).
@@ -334,7 +331,7 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     The same sentence is told once with all its places. Where that still gives many lines, faults against the craft of
     one kind are told together; changes always keep their own lines. A note that bears a word of its own is told too.
     """
-    told = [one for one in arrangement.findings if one.section == section.id and one.kind not in UNPRINTED]
+    told = [one for one in arrangement.findings if one.section == section.id and one.told == "page"]
     found = sorted([*told, *_marked(arrangement, section)], key=lambda one: one.start)
     groups = _grouped(found, lambda one: (one.kind, one.message))
     if len(groups) > MOST_MARKS:

@@ -184,9 +184,9 @@ class Case:
 
     @cached_property
     def lowered(self) -> bool:
-        """True where the tune is played below its place."""
+        """True where the tune sounds below its place, over or under parts of the print's harmony."""
         place = PLACES.get(self.section.tune)
-        return place is not None and place.octaves < 0
+        return place is not None and place.sounds < 0 and not place.own_harmony
 
     def stops_of(self, division: str, said: str) -> frozenset[int]:
         """Whole lengths in feet of the stops drawn on a division, else those of the generic words after `said`."""
@@ -206,7 +206,8 @@ class Case:
         if key.limb in ("right hand", "left hand"):
             return key.midi
         if key.part == "tune":
-            return key.midi + 12 if self.section.tune == "pedal" else key.midi
+            place = PLACES.get(self.section.tune)
+            return key.midi + (12 * (place.sounds - place.octaves) if place is not None else 0)
         return key.midi + self._feet_up
 
     @cached_property

@@ -142,7 +142,7 @@ def final_chord(case: Case) -> Iterator[Finding]:
     one = case.chords[-1]
     standing = [key for key in case.keys if key.end > last and key.start < end]
     ours = [key for key in standing if case.ours(key) and key.part != "tune"]
-    if not ours or one.chord.root is None:
+    if not ours or one.chord.root is None or case.section.texture == "drone":
         return
     for what, keys in _final_faults(case, last, standing, ours):
         yield case.tell("final-chord", last, *keys, what=what)
@@ -158,8 +158,6 @@ def _final_faults(
     ours = [key for key in ours if key.end not in case.resolutions]  # a suspension over the last chord
     if one.chord.bass is None and case.ours(lowest) and lowest.midi % 12 != root.pitch_class:
         yield "its root is not the lowest note", [lowest]
-    if case.section.texture == "drone":
-        return
     foreign = [key for key in ours if key.midi % 12 not in one.chord.pitch_classes and key.part != "octave"]
     foreign = [key for key in foreign if one.chord.lowest is None or key.midi % 12 != one.chord.lowest.pitch_class]
     if foreign:
@@ -172,6 +170,7 @@ def _final_faults(
     moving = [key for key in case.figure if key.start > last and key.start not in case.resolutions]
     if moving:
         yield "the figure does not come to rest", moving[:1]
-    early = [key for key in ours if key.end < end and key.start <= last]
+    again = {(key.part, key.start) for key in standing}
+    early = [key for key in ours if key.end < end and key.start <= last and (key.part, key.end) not in again]
     if early and not moving:
         yield f"{key_name(early[0].midi)} is off before the others", early[:1]

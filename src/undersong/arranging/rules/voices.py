@@ -17,6 +17,7 @@ from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey, key_name, slices
 from undersong.textures.ground import WalkedChord, chord_at, chords_in
+from undersong.textures.places import PLACES
 from undersong.textures.units import suspended
 
 LOWEST_BASS, HIGHEST_BASS = 40, 60
@@ -118,7 +119,10 @@ def weak_close(case: Case) -> Iterator[Finding]:
 
 
 def sixteen_foot_tune(case: Case) -> Iterator[Finding]:
-    """The feet have the tune and a 16' stop."""
+    """The feet have the tune and a 16' stop, and it is not the bass itself."""
+    place = PLACES.get(case.section.tune)
+    if place is not None and place.own_harmony:
+        return
     feet = next((key for key in case.tune if key.limb not in ("right hand", "left hand")), None)
     if feet is not None and 16 in case.stops_of(feet.division, "pedal"):
         yield case.tell("sixteen-foot-tune", feet.start, feet)
@@ -135,8 +139,8 @@ def parallels(case: Case) -> Iterator[Finding]:
     for before, after in pairwise(case.groups):
         if after.start in starts or not (before.long and after.long):
             continue
-        now = dict(_voices(after))
-        for (first, a), (second, b) in combinations(_voices(before), 2):
+        now = dict(_voices(case, after))
+        for (first, a), (second, b) in combinations(_voices(case, before), 2):
             pair = {first, second}
             if not pair <= now.keys() or pair == {"tune", "bass"} or ("tune" in pair and case.lowered):
                 continue
@@ -148,9 +152,10 @@ def parallels(case: Case) -> Iterator[Finding]:
                 )  # fmt: skip
 
 
-def _voices(group: Group) -> list[tuple[str, int]]:
+def _voices(case: Case, group: Group) -> list[tuple[str, int]]:
     """What is heard as voices where a group begins, by name."""
-    found = [(key.part, key.midi) for key in (group.tune, group.bass) if key is not None]
+    found = [("tune", case.sounds(group.tune))] if group.tune is not None else []
+    found += [("bass", group.bass.midi)] if group.bass is not None else []
     if group.levels:
         found.append(("lowest of the figure", group.levels[0]))
     if len(group.levels) > 1:
@@ -280,7 +285,8 @@ def bass_line(case: Case) -> Iterator[Finding]:
     keys = case.own_bass
     for index, key in enumerate(keys):
         one = chord_at(case.chords, key.start)
-        before = keys[index - 1] if index and keys[index - 1].end == key.start else None
+        joined = index and keys[index - 1].end == key.start and key.start not in case.breaks
+        before = keys[index - 1] if joined else None
         for what in _bass_faults(case, key, one, before):
             yield case.tell("bass-line", key.start, key, what=what)
         leap = key.midi - before.midi if before is not None else 0
