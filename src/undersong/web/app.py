@@ -27,7 +27,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -49,6 +49,7 @@ from undersong.web.entering import (
     typed_from,
 )
 from undersong.web.guard import Refused
+from undersong.web.hearing import LIMBS, Sounds, hearing_of
 from undersong.web.making import MAKERS, Order
 from undersong.web.rows import changed_row, fitting, row_name, row_says, texture_of
 from undersong.web.work import Busy, Job, Jobs, Plain, Work
@@ -88,6 +89,7 @@ class Door:
         self.shelf = shelf
         self.work = work
         self.jobs = Jobs()
+        self.sounds = Sounds(work)
         self.pages = Environment(
             loader=PackageLoader("undersong.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
             lstrip_blocks=True,
@@ -569,6 +571,46 @@ class Door:
         write_bench(self.shelf.folder, fresh)
         return _go("/bench")
 
+    # -- listen and practise -----------------------------------------------------------------------------------------
+
+    def listen(self, asked: Question) -> Response:
+        """A verse as sound, its notes lit on the page."""
+        kept = self._open(asked)
+        given = Given(asked.request.query_params)
+        row = given.text("row") or "0"
+        if not re.fullmatch(r"\d{1,3}", row, re.ASCII):
+            raise NotHere("the plan has no such row", remedy="Load the page again.")
+        request = {"state": self._state(kept), "row": int(row), "printed": bool(given.text("printed"))}
+        page = self.work.ask("hear", request)
+        hearing = hearing_of(given)
+        for bar in (hearing["from"], hearing["to"]):
+            if bar and bar not in page["bars"]:
+                raise UnknownName(
+                    f"there is no bar {bar}", remedy=f"The bars are {page['bars'][0]} to {page['bars'][-1]}."
+                )
+        name, _ = self.sounds.make(request | {"hearing": hearing})
+        systems = self.work.engrave(page["music"], page["lines"])
+        notes = {one["id"]: Touch(one["id"], _tune_says(one), {"begins": one["id"]}) for one in page["tune"]}
+        pictures = on_screen(systems, notes=notes, named="Line")
+        return self.show(
+            "listen.html", kept=kept, page=page, hearing=hearing, sound=name, pictures=_drawn(pictures), here="listen",
+            printed=request["printed"], again=bool(given.text("again")), limbs=LIMBS,
+        )  # fmt: skip
+
+    def sound(self, asked: Question) -> Response:
+        """A sound, whole or the piece that is asked for."""
+        place = self.sounds.file(str(asked.path["sound"]))
+        if place is None:
+            raise NotHere("this sound is not here any more", remedy="Load the page again.")
+        return FileResponse(place, media_type="audio/wav", headers={"cache-control": "private, max-age=3600"})
+
+    def times(self, asked: Question) -> Response:
+        """When each note of a sound begins and ends."""
+        facts = self.sounds.facts(str(asked.path["sound"]))
+        if facts is None:
+            raise NotHere("this sound is not here any more", remedy="Load the page again.")
+        return JSONResponse(facts)
+
     # -- to take away ------------------------------------------------------------------------------------------------
 
     def take(self, asked: Question) -> Response:
@@ -683,6 +725,9 @@ class Door:
                 ("/enter/{draft}/drop", "POST", True, self.drop_entry),
                 ("/bench", "GET", False, self.bench),
                 ("/bench", "POST", True, self.change_bench),
+                (hymn + "/listen", "GET", False, self.listen),
+                ("/sounds/{sound}", "GET", False, self.sound),
+                ("/sounds/{sound}/times", "GET", False, self.times),
                 ("/work/{job}", "GET", False, self.job),
                 ("/work/{job}/stop", "POST", True, self.stop),
                 ("/work/{job}/file", "GET", False, self.job_file),
@@ -734,6 +779,7 @@ def make_app(shelf: Shelf, work: Work) -> Starlette:
         yield
         door.jobs.close()
         work.close()
+        door.sounds.close()
 
     async def failed(request: Request, fault: Exception) -> Response:
         return door.failed(request, fault)
@@ -778,6 +824,10 @@ def _chord_told(one: Plain) -> str:
 
 def _chord_says(one: Plain) -> str:
     return f"{one['place']}: {one['symbol'] or 'no chord'}, {_chord_told(one)}"
+
+
+def _tune_says(one: Plain) -> str:
+    return f"{one['says']}, “{one['word']}”" if one["word"] else str(one["says"])
 
 
 def _note_says(one: Plain) -> str:

@@ -62,7 +62,11 @@
     wanted = place.id;
     entry.requestSubmit();
   };
-  const open = (place) => (place.classList.contains("note") ? changeNote(place, "line") : openChord(place));
+  const open = (place) => {
+    if (place.dataset.begins) place.dispatchEvent(new CustomEvent("undersong:begin", { bubbles: true }));
+    else if (place.classList.contains("note")) changeNote(place, "line");
+    else openChord(place);
+  };
 
   document.addEventListener("click", (event) => {
     const place = event.target.closest?.(".system .touch");
@@ -87,8 +91,9 @@
     } else if (place) {
       const moves = { ArrowRight: () => step(place, 1), ArrowLeft: () => step(place, -1), ArrowDown: () => rowStep(place, 1),
         ArrowUp: () => rowStep(place, -1), Home: () => goTo(places()[0]), End: () => goTo(places().at(-1)),
-        Enter: () => open(place), " ": () => open(place) };
-      if (place.classList.contains("note")) moves.b = moves.B = () => changeNote(place, "breath");
+        Enter: () => open(place) };
+      if (!place.dataset.begins) moves[" "] = moves.Enter;
+      if (place.dataset.at) moves.b = moves.B = () => changeNote(place, "breath");
       if (moves[event.key] && !event.ctrlKey && !event.altKey && !event.metaKey) {
         moves[event.key]();
         event.preventDefault();
