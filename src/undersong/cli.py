@@ -11,6 +11,7 @@ import gc
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -634,7 +635,16 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
     from undersong.demo import hymn_files  # noqa: PLC0415
 
     output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
-    return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+    code = _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+    if not as_json:
+        click.echo(f"Now try them in the browser, or your own hymns: {_called()} open")
+    return code
+
+
+def _called() -> str:
+    """How this program was called, so that the line can be copied."""
+    called = Path(sys.argv[0])
+    return "undersong" if called.name != "undersong" or shutil.which("undersong") else str(called)
 
 
 # --- sound ---------------------------------------------------------------------------------------

@@ -548,11 +548,11 @@ def lay_out_row(
     made = arrange(hymn, harmony, alone, bench.organ, bench.player, bench.room)
     section, (index, count) = made.sections[-1], place
     found = tuple(one for one in made.findings if one.section == section.id)
-    copies = tuple(replace(section, id=f"{section.id}#{number}") for number in range(count))
-    with_stops = register(replace(made, sections=copies, findings=()), bench.organ, bench.room)
-    told = (replace(one, section=section.id) for one in with_stops.findings if one.section == copies[index].id)
-    done = replace(with_stops.sections[index], id=section.id)
-    return replace(made, sections=(done,), findings=(*found, *told))
+    silent = replace(section, id="", notes=())
+    places = tuple(section if number == index else silent for number in range(count))
+    with_stops = register(replace(made, sections=places, findings=()), bench.organ, bench.room)
+    told = tuple(one for one in with_stops.findings if one.section == section.id)
+    return replace(made, sections=(with_stops.sections[index],), findings=(*found, *told))
 
 
 def joined(rows: Sequence[Arrangement], plan: Plan) -> Arrangement:

@@ -24,6 +24,7 @@ import secrets
 import shutil
 import threading
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -309,11 +310,8 @@ class Shelf:
         return now
 
     def _kept(self, name: str, file: Path, data: bytes) -> Kept:
-        import tomlkit  # noqa: PLC0415  # commands without a shelf do without
-        from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
-
         try:
-            held = tomlkit.parse(data.decode()).unwrap()
+            held = tomllib.loads(data.decode())
             source = str(held["source"])
             if not re.fullmatch(r"source\.[a-z]{1,10}", source):
                 raise CannotReadFile("the name of the source is not one of ours", file=str(file))
@@ -326,7 +324,15 @@ class Shelf:
                 str(held.get("key", "C major")), decode(Plan, _with_verses(plan)) if plan else None,
                 self._told(file.parent / "history", str(held.get("did", ""))), self._told(file.parent / "undone"),
             )  # fmt: skip
-        except (UnicodeDecodeError, TOMLKitError, KeyError, TypeError, ValueError, AttributeError, CannotSay) as fault:
+        except (
+            UnicodeDecodeError,
+            tomllib.TOMLDecodeError,
+            KeyError,
+            TypeError,
+            ValueError,
+            AttributeError,
+            CannotSay,
+        ) as fault:
             raise CannotReadFile(
                 f"what you changed in this hymn cannot be read ({fault})",
                 file=str(file),
@@ -408,12 +414,9 @@ def _newest(folder: Path) -> Path | None:
 
 def _did(file: Path) -> str:
     """What the change that led to a file was called."""
-    import tomlkit  # noqa: PLC0415  # as above
-    from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
-
     try:
-        return str(tomlkit.parse(file.read_text(encoding="utf-8")).get("did", ""))
-    except (OSError, UnicodeDecodeError, TOMLKitError):
+        return str(tomllib.loads(file.read_text(encoding="utf-8")).get("did", ""))
+    except (OSError, ValueError):  # as above
         return ""
 
 
@@ -449,7 +452,7 @@ def _changes(value: Any, default: Any) -> dict[str, Any]:
 
 
 def _written(kept: Kept) -> bytes:
-    import tomlkit  # noqa: PLC0415  # as above
+    import tomlkit  # noqa: PLC0415  # reading does without
 
     document = tomlkit.document()
     document.add(tomlkit.comment(HEAD))

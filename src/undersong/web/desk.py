@@ -8,6 +8,7 @@ else. Bytes travel as base64.
 from __future__ import annotations
 
 import base64
+import json
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
@@ -68,7 +69,16 @@ def _reading(path: Path, told: Amendments) -> Any:
     )
 
 
+def _key(state: Plain, *fields: str) -> str:
+    """What an answer depends on, as text: cheaper to compare than the hymn itself."""
+    return json.dumps([state.get(field) for field in ("source", "number", "amended", *fields)])
+
+
 def _hymn(state: Plain) -> Hymn:
+    return _once(("hymn", _key(state)), partial(_made_hymn, state))
+
+
+def _made_hymn(state: Plain) -> Hymn:
     told = decode(Amendments, state["amended"])
     found = _reading(Path(state["source"]), told)
     if not 0 <= state["number"] < len(found.hymns):
@@ -78,7 +88,7 @@ def _hymn(state: Plain) -> Hymn:
 
 def _heard(state: Plain, hymn: Hymn) -> workflow.Heard:
     edits = decode(Edits, state["edits"])
-    return _once(("heard", hymn, edits), partial(workflow.harmonise, hymn, edits))
+    return _once(("heard", _key(state, "edits")), partial(workflow.harmonise, hymn, edits))
 
 
 def _bench(state: Plain) -> workflow.Bench:
@@ -89,10 +99,9 @@ def _laid_out(hymn: Hymn, heard: workflow.Heard, plan: Plan, row: int, state: Pl
     """One row laid out; a row that was laid out before is not laid out again."""
     same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
     alone = replace(plan, verses=(*same, plan.verses[row]))
-    bench = _bench(state)
     return _once(
-        ("row", hymn, heard.harmony, alone, bench, place),
-        partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), bench, place),
+        ("row", _key(state, "edits", "bench"), alone, place),
+        partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), _bench(state), place),
     )
 
 

@@ -1,10 +1,10 @@
 """What is to be heard: a verse made into sound in a child, kept as long as the program runs, served in pieces.
 
-Problem: sound should begin soon, be sought in, and go with the notes on the page. A verse is made in a second or so
-and answered piece by piece (RFC 9110, Range); the times of its notes come from the same performance as the sound.
+Problem: sound should begin soon, be sought in, and go with the notes on the page. A verse is made in a second or
+so and answered piece by piece (RFC 9110, Range); the times of its notes come from the same performance as the sound.
 
-Conventions: a sound is named by what was asked, all of it; the file lies in a folder of the program's own that goes when
-the program does. Paces in beats a minute.
+Conventions: a sound is named by what was asked, all of it; the file lies in a folder of the program's own that goes
+when the program does. Paces in beats a minute.
 """
 
 from __future__ import annotations
