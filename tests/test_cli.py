@@ -414,3 +414,13 @@ def test_odd_words_get_a_sentence(hymn: Path, words: tuple[str, ...], code: int)
     assert "Traceback" not in answer[2]
     assert answer[2].strip()
     assert [path.name for path in hymn.parent.iterdir()] == [hymn.name]
+
+
+def test_the_demo_ends_with_the_way_to_the_browser(tmp_path: Path) -> None:
+    """It prints the files, then how to open the page, and does not wait."""
+    done = subprocess.run(
+        [sys.executable, "-m", "undersong", "demo", "-o", str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    lines = done.stdout.splitlines()
+    assert lines[-1].endswith("undersong open")
+    assert lines[-2].strip().startswith("wrote")

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 import venv
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 STEP = re.compile(r"^(Collecting|Downloading|Using cached|Installing|Building|Preparing)\s+(\S+)")
 
 
@@ -33,6 +35,8 @@ def main() -> int:
     ]  # fmt: skip
     code = install(command)
     say("")
+    if "--tests" in sys.argv[2:] and not any(map(shutil.which, BROWSERS)):
+        print("No Chromium here: tests in a real browser will be skipped (apt-get install chromium).", file=sys.stderr)
     return code
 
 

@@ -11,6 +11,7 @@ import gc
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -39,6 +40,7 @@ Examples:
   undersong arrange hymn.mxl -o pages --texture broken,alberti
   undersong arrange *.musicxml -o sunday --key F --large
   undersong demo
+  undersong open
 """
 
 
@@ -646,7 +648,16 @@ def demo(folder: Path, paper: str, large: bool, as_json: bool) -> int:
     from undersong.demo import hymn_files  # noqa: PLC0415
 
     output = workflow.Output(folder, FORMAT_NAMES[:3], paper, large)
-    return _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+    code = _arrange(hymn_files(), workflow.Wishes(), output, as_json=as_json)
+    if not as_json:
+        click.echo(f"Now try them in the browser, or your own hymns: {_called()} open")
+    return code
+
+
+def _called() -> str:
+    """How this program was called, so that the line can be copied."""
+    called = Path(sys.argv[0])
+    return "undersong" if called.name != "undersong" or shutil.which("undersong") else str(called)
 
 
 # --- sound ---------------------------------------------------------------------------------------
@@ -956,6 +967,31 @@ def hear_stop(stop: str, recordings: tuple[str, ...], organ_name: str, as_json: 
     slopes = ", ".join(f"{one:g}" for one in heard.slopes)
     click.echo(f'{{ name = "{stop}", slopes = [{slopes}] }}')
     click.echo(f"# from {heard.recordings} recordings of {heard.notes} keys; to be expected: {heard.expected_error}")
+    return DONE
+
+
+@cli.command(name="open")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port on this machine. [default: one that is free]")
+@click.option("--no-browser", is_flag=True, help="Do not open the browser; say where the page is.")
+@click.option("--lan", is_flag=True, help="Also answer a tablet in the same network, which needs a code shown here.")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for your hymns. [default: Undersong in your documents]",
+)
+def open_page(port: int | None, no_browser: bool, lan: bool, folder: Path | None) -> int:
+    """Open Undersong in the browser: a page of its own for each hymn.
+
+    It runs on this machine alone and fetches nothing from elsewhere. Your hymns are kept in a plain folder.
+    """  # fmt: skip
+    from undersong import workflow  # noqa: PLC0415
+    from undersong.web.serve import serve  # noqa: PLC0415
+
+    try:
+        serve(folder or workflow.home(), port, lan=lan, browser=not no_browser, say=_say)
+    except KeyboardInterrupt:
+        _say("Undersong is closed. Everything you changed is kept.")
+        return INTERRUPTED
     return DONE
 
 

@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Self
@@ -19,16 +20,23 @@ from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.harmony.players import Thinned, Unit
+from undersong.library.amending import amended
+from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
 from undersong.library.editsfile import add_edit, read_edits
+from undersong.library.organfile import find_organ, read_organ_text, ready_names, remarks
+from undersong.library.shelf import Changed, Kept, NotHere, Shelf, home, with_chord, without_chord
 from undersong.model.accompaniment import Arrangement
-from undersong.model.edits import NO_EDITS, Edits
-from undersong.model.harmony import Harmony
+from undersong.model.edits import NO_EDITS, Amendments, Edit, Edits
+from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ, Stop
 from undersong.model.pitch import Interval, Key, Pitch, interval_for
-from undersong.model.plan import TunePlace
+from undersong.model.plan import Plan, TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS, Room
+from undersong.model.symbol import parse_symbol
+from undersong.model.time import Time
+from undersong.model.tune import Symbol
 from undersong.performing import perform
 from undersong.performing.excerpt import bars_between, one_after_another
 from undersong.performing.pace import Character, suited
@@ -37,11 +45,18 @@ from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
+from undersong.reading.typed import Slip, Taken, Typed, letters_for, take
 from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
+__all__ = [
+    "Bench", "Changed", "Kept", "NotHere", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home", "letters_for",
+    "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from", "stop_line", "take",
+    "with_chord", "without_chord", "write_bench",
+]  # fmt: skip
+"""What the doors use of the library; everything else of this module is its own."""
 if TYPE_CHECKING:
     from undersong.sound.recordings import HeardRoom, HeardStop
 
@@ -160,6 +175,13 @@ def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
 def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
     """A hymn laid out for organ; UnknownName for a verse, texture or key that does not exist."""
     harmony = harmonise(hymn, edits).harmony
+    plan = plan_for(hymn, harmony, wishes)
+    arrangement = arrange(hymn, harmony, plan, wishes.organ, wishes.player, wishes.room)
+    return register(arrangement, wishes.organ, wishes.room)
+
+
+def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
+    """The plan that her wishes leave to the program; UnknownName for a verse or key that does not exist."""
     signature = hymn.tune.bars[0].key
     if wishes.key:
         interval = interval_to(harmony.key, wishes.key, _compass(hymn), signature)
@@ -167,10 +189,7 @@ def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
         interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
     plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
-    if hymn.tune.pace is None:
-        plan = suited(plan, hymn.tune.bars[0].time, wishes.room, wishes.character)
-    arrangement = arrange(hymn, harmony, plan, wishes.organ, wishes.player, wishes.room)
-    return register(arrangement, wishes.organ, wishes.room)
+    return plan if hymn.tune.pace else suited(plan, hymn.tune.bars[0].time, wishes.room, wishes.character)
 
 
 def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
@@ -219,6 +238,13 @@ def interval_to(home: Key, wanted: str, tune: tuple[int, int] = (60, 72), signat
 def _compass(hymn: Hymn) -> tuple[int, int]:
     keys = [note.pitch.midi for note in hymn.tune.tune_voice.notes]
     return min(keys), max(keys)
+
+
+def midi_of(arrangement: Arrangement, wishes: Wishes = NO_WISHES) -> bytes:
+    """The arrangement as a MIDI file."""
+    from undersong.writing.midi import midi_file  # noqa: PLC0415  # pages alone do without
+
+    return midi_file(perform(arrangement, wishes.how), wishes.organ, arrangement.title)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,10 +298,8 @@ class Writer:
             say("writing the exchange file")
             made[f"{name}.musicxml"] = exchange_file(arrangement)
         if "midi" in formats:
-            from undersong.writing.midi import midi_file  # noqa: PLC0415  # pages alone do without
-
             say("writing MIDI")
-            made[f"{name}.mid"] = midi_file(perform(arrangement, wishes.how), wishes.organ, arrangement.title)
+            made[f"{name}.mid"] = midi_of(arrangement, wishes)
         if {"pdf", "svg"} & set(formats):
             made.update(self._pages(arrangement, name, say))
         return _put(self.output.folder, made)
@@ -403,7 +427,6 @@ def hear_stop(name: str, given: Sequence[str], organ_name: str) -> HeardStop:
     """The spectrum of a stop from recordings given as `C4=file.wav`; UnknownName for a key or stop that is none."""
     from undersong.acoustics.stopnames import recognise  # noqa: PLC0415  # as above
     from undersong.acoustics.temperament import key_hz  # noqa: PLC0415
-    from undersong.library.organfile import find_organ  # noqa: PLC0415
     from undersong.sound import recordings  # noqa: PLC0415
 
     organ, found = find_organ(organ_name), recognise(name)
@@ -457,3 +480,112 @@ def _put(folder: Path, made: dict[str, bytes]) -> list[Path]:
         for temporary, _ in waiting:
             temporary.unlink(missing_ok=True)
     return [place for _, place in waiting]
+
+
+# ------------------------------------------------------------------------- what the page in the browser asks for
+
+
+@dataclass(frozen=True, slots=True)
+class HymnPage:
+    """A hymn as a page to be engraved: its chords over it, where lines begin, and the chords in the page's order."""
+
+    music: bytes
+    lines: tuple[Fraction, ...]
+    spans: tuple[ChordSpan, ...]
+
+
+def hymn_with_chords(hymn: Hymn, harmony: Harmony) -> HymnPage:
+    """The hymn with its chords over it, as they are the first time through. CannotWrite if it cannot be set."""
+    from undersong.writing.hymnfile import hymn_file  # noqa: PLC0415  # as above
+
+    printed = {one.onset: one.text for one in hymn.tune.symbols}
+    spans = tuple(span for span in harmony.spans if not span.passes or 1 in span.passes)
+    symbols = tuple(
+        Symbol(span.onset, span.chord, printed.get(span.onset, "") if span.origin == "printed" else "")
+        for span in spans
+    )
+    shown = replace(hymn, tune=replace(hymn.tune, symbols=symbols))
+    return HymnPage(hymn_file(shown), tuple(line.onset for line in hymn.tune.lines), spans)
+
+
+def amend(hymn: Hymn, amendments: Amendments) -> Hymn:
+    """The hymn with what she put right in its reading."""
+    return amended(hymn, amendments)
+
+
+def told_of_midi(amendments: Amendments) -> MidiOptions:
+    """What she told of a MIDI file; UnknownName if it cannot be understood."""
+    try:
+        return MidiOptions(
+            time=Time.parse(amendments.time) if amendments.time else None,
+            key=Key.parse(amendments.key) if amendments.key else None,
+            pickup=Fraction(amendments.pickup) if amendments.pickup else None,
+        )
+    except (ValueError, ZeroDivisionError) as fault:
+        raise UnknownName(
+            str(fault), remedy="Write a time such as 3/4, a key such as Eb, a pickup in beats."
+        ) from fault
+
+
+def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[Edit, Key]:
+    """Her chord at a place as an edit, and the key it is written in; UnknownName if it cannot be understood."""
+    key = analyse(hymn).key
+    try:
+        return chord_edit(hymn.tune, key, bar, Fraction(beat), times, parse_symbol(text)), key
+    except (ValueError, ZeroDivisionError) as fault:
+        raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
+
+
+def lay_out_row(
+    hymn: Hymn, harmony: Harmony, plan: Plan, row: int, bench: Bench, place: tuple[int, int]
+) -> Arrangement:
+    """One row of a plan laid out, with its stops; `place` is its place in the whole plan, and how many rows that has.
+
+    Nothing in it depends on what stands in other rows, so that it stays as it is when they change.
+    """
+    same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
+    alone = replace(plan, verses=(*same, plan.verses[row]))
+    made = arrange(hymn, harmony, alone, bench.organ, bench.player, bench.room)
+    section, (index, count) = made.sections[-1], place
+    found = tuple(one for one in made.findings if one.section == section.id)
+    silent = replace(section, id="", notes=())
+    places = tuple(section if number == index else silent for number in range(count))
+    with_stops = register(replace(made, sections=places, findings=()), bench.organ, bench.room)
+    told = tuple(one for one in with_stops.findings if one.section == section.id)
+    return replace(made, sections=(with_stops.sections[index],), findings=(*found, *told))
+
+
+def joined(rows: Sequence[Arrangement], plan: Plan) -> Arrangement:
+    """Rows that were laid out one by one, as one arrangement."""
+    sections = tuple(section for one in rows for section in one.sections)
+    return replace(rows[0], plan=plan, sections=sections, findings=tuple(f for one in rows for f in one.findings))
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleKey:
+    """A key the hymn may be played in: the tune's lowest and highest note there, and whether people can sing it."""
+
+    name: str
+    transpose: Interval
+    low: Pitch
+    high: Pitch
+    suits: bool
+    printed: bool
+
+
+def possible_keys(hymn: Hymn, harmony: Harmony) -> tuple[PossibleKey, ...]:
+    """Every key within a fourth of the printed one, highest first."""
+    signature = hymn.tune.bars[0].key
+    notes = sorted((note.pitch for note in hymn.tune.tune_voice.notes), key=lambda pitch: pitch.midi)
+    found = []
+    for way in range(5, -6, -1):
+        interval = interval_for(signature, way)
+        low, high = notes[0].transposed(interval), notes[-1].transposed(interval)
+        suits = low.midi >= LOWEST_SUNG and high.midi <= HIGHEST_SUNG
+        found.append(PossibleKey(str(harmony.key.transposed(interval)), interval, low, high, suits, way == 0))
+    return tuple(found)
+
+
+def play_it_in(plan: Plan, key: PossibleKey) -> Plan:
+    """The plan in another key."""
+    return replace(plan, transpose=key.transpose)

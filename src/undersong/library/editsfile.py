@@ -9,6 +9,7 @@ References: TOML 1.0.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,7 +49,21 @@ def read_edits(hymn: Path) -> Edits:
         raise CannotReadFile(
             "the corrections are not a list", file=str(file), remedy="Write [[chord]] in double brackets above each."
         )
+    return edits_of(entries, file)
+
+
+def edits_of(entries: Sequence[Any], file: Path) -> Edits:
+    """Corrections from the entries of a TOML file; CannotReadFile names the entry that cannot be read."""
     return Edits(tuple(_edit(entry, number, file) for number, entry in enumerate(entries, 1)))
+
+
+def entry_of(edit: Edit, key: Key) -> dict[str, Any]:
+    """A correction as it stands in a file, its chord written in that key."""
+    return {
+        "bar": edit.bar, "beat": edit.beat, "pass": edit.times,
+        "chord": symbol(parse_symbol(edit.value).transposed(from_tonic(C, key.tonic))),
+        "key": str(key), "witness": list(edit.witness),
+    }  # fmt: skip
 
 
 def _edit(entry: Any, number: int, file: Path) -> Edit:
@@ -80,13 +95,7 @@ def add_edit(hymn: Path, edit: Edit, key: Key) -> Path:
         document.add(tomlkit.comment(HEAD))
     entries = document.get("chord") or tomlkit.aot()
     fresh = tomlkit.table()
-    fresh.update(
-        {
-            "bar": edit.bar, "beat": edit.beat, "pass": edit.times,
-            "chord": symbol(parse_symbol(edit.value).transposed(from_tonic(C, key.tonic))),
-            "key": str(key), "witness": list(edit.witness),
-        }
-    )  # fmt: skip
+    fresh.update(entry_of(edit, key))
     place = (edit.bar, edit.beat, edit.times)
     for index in reversed(range(len(entries))):
         old = entries[index]

@@ -29,3 +29,27 @@ class Edits:
 
 
 NO_EDITS = Edits()
+
+
+@dataclass(frozen=True, slots=True)
+class Amendments:
+    """What she put right in how a hymn was read; what is empty or None stays as it was read.
+
+    Places are written `bar.beat` ("4.3", "4.5/2"). `time`, `key` and `pickup` (in beats) are told to the reader of a
+    MIDI file, `verses` are the printed numbers of the verses that are kept.
+    """
+
+    title: str = ""
+    tune_name: str = ""
+    melody: str = ""
+    time: str = ""
+    key: str = ""
+    pickup: str = ""
+    verses: tuple[int, ...] = ()
+    lines: tuple[str, ...] | None = None
+    """Where lines of text begin, beside the first."""
+    breaths: tuple[str, ...] | None = None
+    """Before which places she breathes."""
+
+
+NOTHING_AMENDED = Amendments()

@@ -220,19 +220,26 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
     after = arrangement.sections[index + 1] if index + 1 < len(arrangement.sections) else None
     if not systems.get(section.id):
         raise CannotEngrave(f"{section.name} has no engraved systems", place=section.name)
-    is_verse = section.kind == "verse" and section.verse is not None
     gap = gap_between(section, after, arrangement.plan.gap_beats) if after else NO_GAP
+    return {
+        **heading(arrangement, section),
+        "systems": [system.svg for system in systems[section.id]],
+        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
+        "gap_words": _gap_words(gap, section.pace.beat),
+        "next": _next(section, after) if after else "",
+        "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
+    }
+
+
+def heading(arrangement: Arrangement, section: Accompaniment) -> dict[str, Any]:
+    """What stands over a section: its number or name, first words, who sings, hand to division, texture and stops."""
+    is_verse = section.kind == "verse" and section.verse is not None
     return {
         "number": str(section.verse) if is_verse else section.name,
         "words": first_words(section),
         "who": _who(section, arrangement.plan.verses),
         "hands": _hands(section),
         "about": _about(_texture(section), _registration(section)),
-        "systems": [system.svg for system in systems[section.id]],
-        "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
-        "gap_words": _gap_words(gap, section.pace.beat),
-        "next": _next(section, after) if after else "",
-        "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
     }
 
 
@@ -311,6 +318,7 @@ class Mark:
     sign: str
     text: str
     notes: tuple[str, ...]
+    found: tuple[Finding, ...] = ()
 
 
 DOTTED = Mark("....", "dotted: a doubtful chord; the notes allow another.", ())
@@ -329,7 +337,12 @@ def marks(arrangement: Arrangement, section: Accompaniment) -> tuple[Mark, ...]:
     if len(groups) > MOST_MARKS:
         groups = _grouped(found, lambda one: (one.kind, one.message if one.weight != "soft" else ""))
     numbered = [
-        Mark(f"({number})", _explained(group), tuple(dict.fromkeys(one.notes[0] for one in group if one.notes)))
+        Mark(
+            f"({number})",
+            _explained(group),
+            tuple(dict.fromkeys(one.notes[0] for one in group if one.notes)),
+            tuple(group),
+        )
         for number, group in enumerate(groups, 1)
     ]
     return (*numbered, DOTTED) if any(chord.doubtful for chord in section.chords) else tuple(numbered)

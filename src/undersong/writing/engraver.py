@@ -105,6 +105,11 @@ class Engraver:
         """End the child."""
         self._worker.close()
 
+    @property
+    def process_id(self) -> int | None:
+        """The child's number in the system, or None when there is no child."""
+        return self._worker.process_id
+
     def engrave_section(
         self,
         exchange: bytes,
@@ -113,6 +118,7 @@ class Engraver:
         lines: Sequence[Fraction] = (),
         marks: Mapping[str, str] | None = None,
         cancel: threading.Event | None = None,
+        deadline_seconds: float = DEADLINE_SECONDS,
     ) -> tuple[System, ...]:
         """Engrave one section's exchange file; systems from first to last.
 
@@ -128,7 +134,7 @@ class Engraver:
         request = {"music": music, "options": options}
         try:
             answer = self._worker.run(
-                "undersong.writing.drawing:draw", request, deadline_seconds=DEADLINE_SECONDS, cancel=cancel
+                "undersong.writing.drawing:draw", request, deadline_seconds=deadline_seconds, cancel=cancel
             )
         except WorkStopped as stopped:
             if cancel and cancel.is_set():

@@ -201,7 +201,7 @@ def _sheet(hymn: Hymn) -> _Sheet:
         for note in voice.notes:
             if note.grace:
                 graces[voice.name, note.onset].append(note)
-    cues = {_name(voice.name, note) for voice in tune.voices for note in voice.notes if note.cue}
+    cues = {note_id(voice.name, note.onset) for voice in tune.voices for note in voice.notes if note.cue}
     cues |= {note.id for notes in small.values() for note in notes}
     return _Sheet(
         hymn, done, clefs, staves, _divisions(done, tune), _lyrics(hymn), frozenset(cues), graces, symbols, repeats
@@ -226,8 +226,9 @@ def _placed(bar: Bar) -> PlacedBar:
     return PlacedBar(bar.number, 1, bar.onset, bar.length, bar.time, bar.key, bar.pickup, bar.double)
 
 
-def _name(voice: str, note: Note) -> str:
-    return xml_id(f"{voice}.{str(note.onset).replace('/', '_')}")
+def note_id(voice: str, onset: Fraction) -> str:
+    """The id of a voice's note on the page."""
+    return xml_id(f"{voice}.{str(onset).replace('/', '_')}")
 
 
 def _by_bar(tune: Tune, voice: str, notes: Sequence[Note]) -> dict[int, list[PlayedNote]]:
@@ -247,7 +248,9 @@ def _by_bar(tune: Tune, voice: str, notes: Sequence[Note]) -> dict[int, list[Pla
             )
         tie: Tie | None = ("both" if held else "start") if note.tied else "stop" if held else None
         held = note.tied
-        found[index].append(PlayedNote(_name(voice, note), voice, note.onset, note.length, note.pitch, limb, "", tie))
+        found[index].append(
+            PlayedNote(note_id(voice, note.onset), voice, note.onset, note.length, note.pitch, limb, "", tie)
+        )
     return found
 
 

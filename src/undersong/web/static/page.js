@@ -1,0 +1,192 @@
+// Small helps for the page: steps from chord to chord, the entry of a chord, files dropped, focus kept after a change.
+"use strict";
+(() => {
+  const one = (selector, within = document) => within.querySelector(selector);
+  const all = (selector, within = document) => [...within.querySelectorAll(selector)];
+  let wanted = null; // where the eye was before a piece of the page was exchanged
+
+  // --- the music: one place at a time is in the order of the Tab key, the arrows go on from it
+  const places = () => {
+    const score = one("#score");
+    if (!score) return [];
+    return all(score.dataset.steps === "notes" ? "g.note.touch" : "g.chord-symbol", score);
+  };
+  const goTo = (place) => {
+    all(".system .touch.chosen").forEach((other) => other.classList.remove("chosen"));
+    place.classList.add("chosen");
+    place.focus();
+    place.scrollIntoView({ block: "nearest", behavior: "instant" });
+  };
+  const step = (from, by) => {
+    const list = places();
+    const at = list.indexOf(from);
+    const next = list[at < 0 ? 0 : Math.min(list.length - 1, Math.max(0, at + by))];
+    if (next) goTo(next);
+  };
+  const rowStep = (from, by) => {
+    const here = from.getBoundingClientRect();
+    const system = from.closest("svg.system");
+    const systems = all("#score svg.system");
+    const next = systems[systems.indexOf(system) + by];
+    if (!next) return;
+    const there = places().filter((place) => next.contains(place));
+    there.sort((a, b) => Math.abs(a.getBoundingClientRect().x - here.x) - Math.abs(b.getBoundingClientRect().x - here.x));
+    if (there.length) goTo(there[0]);
+  };
+
+  // --- a chord to be changed
+  const openChord = (place) => {
+    const entry = one("#chord-entry");
+    if (!entry) return;
+    const facts = place.dataset;
+    for (const name of ["bar", "beat", "place"]) entry.elements[name].value = facts[name];
+    entry.elements.chord.value = facts.chord;
+    one("#chord-told").textContent = `${facts.place}: ${facts.chord || "no chord"}, ${facts.told}`;
+    one("#chord-back").hidden = !facts.hers;
+    entry.dataset.at = place.id;
+    entry.hidden = false;
+    goTo(place);
+    entry.elements.chord.focus();
+    entry.elements.chord.select();
+  };
+  const leaveChord = () => {
+    const entry = one("#chord-entry");
+    if (!entry || entry.hidden) return;
+    entry.hidden = true;
+    one(`#${CSS.escape(entry.dataset.at)}`)?.focus();
+  };
+  const changeNote = (place, what) => {
+    const entry = one("#line-entry");
+    entry.elements.at.value = place.dataset.at;
+    entry.elements.what.value = what;
+    wanted = place.id;
+    entry.requestSubmit();
+  };
+  const open = (place) => {
+    if (place.dataset.begins) place.dispatchEvent(new CustomEvent("undersong:begin", { bubbles: true }));
+    else if (place.classList.contains("note")) changeNote(place, "line");
+    else openChord(place);
+  };
+
+  document.addEventListener("click", (event) => {
+    const place = event.target.closest?.(".system .touch");
+    if (place) {
+      if (place.classList.contains("note")) goTo(place);
+      else openChord(place);
+    } else if (event.target.closest("[data-leave]")) leaveChord();
+    else if (event.target.closest("[data-print]")) window.print();
+    else if (event.target.closest("[data-dismiss]")) one("#notice").replaceChildren();
+  });
+  document.addEventListener("dblclick", (event) => {
+    const place = event.target.closest?.(".system .note.touch");
+    if (place) open(place);
+  });
+
+  document.addEventListener("keydown", (event) => {
+    const place = event.target.closest?.(".system .touch") ?? null;
+    const writing = event.target.closest?.("input, select, textarea");
+    if (event.target.id === "score" && ["ArrowRight", "ArrowDown", "Enter"].includes(event.key)) {
+      step(null, 0);
+      event.preventDefault();
+    } else if (place) {
+      const moves = { ArrowRight: () => step(place, 1), ArrowLeft: () => step(place, -1), ArrowDown: () => rowStep(place, 1),
+        ArrowUp: () => rowStep(place, -1), Home: () => goTo(places()[0]), End: () => goTo(places().at(-1)),
+        Enter: () => open(place) };
+      if (!place.dataset.begins) moves[" "] = moves.Enter;
+      if (place.dataset.at) moves.b = moves.B = () => changeNote(place, "breath");
+      if (moves[event.key] && !event.ctrlKey && !event.altKey && !event.metaKey) {
+        moves[event.key]();
+        event.preventDefault();
+      }
+    } else if (event.key === "Escape" && event.target.closest?.("#chord-entry")) leaveChord();
+    if (!writing && (event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
+      one(event.shiftKey ? "#redo" : "#undo")?.click();
+      event.preventDefault();
+    }
+  });
+
+  // --- typing a hymn: a slip leads to its place; a keyboard with keys types letters
+  document.addEventListener("click", (event) => {
+    const slip = event.target.closest?.("[data-field]");
+    if (!slip) return;
+    const field = one("#entry").elements[slip.dataset.field];
+    field.focus();
+    field.setSelectionRange(Number(slip.dataset.at), Number(slip.dataset.at) + 1);
+  });
+  const entry = one("#entry");
+  if (entry) {
+    let queue = Promise.resolve();
+    const press = (number) => {
+      const field = document.activeElement;
+      if (!field?.dataset?.voice) return;
+      queue = queue.then(async () => {
+        const told = new URLSearchParams(new FormData(entry));
+        told.set("voice", field.dataset.voice);
+        told.set("number", number);
+        const answer = await fetch(`/enter/${entry.dataset.draft}/key`, { method: "POST", body: told });
+        if (!answer.ok) return;
+        field.setRangeText(`${await answer.text()} `, field.selectionStart, field.selectionEnd, "end");
+        field.dispatchEvent(new Event("input", { bubbles: true }));
+      });
+    };
+    const listen = (access) => {
+      const said = one("#keyboard");
+      const names = [...access.inputs.values()].map((input) => input.name);
+      said.hidden = !names.length;
+      said.textContent = `Keys of ${names.join(", ")} type their letters into the voice you are in, step by step.`;
+      for (const input of access.inputs.values()) {
+        input.onmidimessage = (message) => {
+          const [status, number, strength] = message.data;
+          if ((status & 0xf0) === 0x90 && strength) press(number);
+        };
+      }
+      access.onstatechange = () => listen(access);
+    };
+    if (navigator.requestMIDIAccess) navigator.requestMIDIAccess().then(listen, () => {});
+  }
+
+  // --- forms that are sent as soon as something is chosen
+  document.addEventListener("change", (event) => {
+    const form = event.target.closest("form[data-submits]");
+    if (form) form.requestSubmit();
+  });
+
+  // --- files dropped on the page
+  const bring = one("#bring");
+  if (bring) {
+    const files = one("#files", bring);
+    document.addEventListener("dragover", (event) => { event.preventDefault(); bring.classList.add("over"); });
+    document.addEventListener("dragleave", () => bring.classList.remove("over"));
+    document.addEventListener("drop", (event) => {
+      event.preventDefault();
+      bring.classList.remove("over");
+      if (event.dataTransfer.files.length) {
+        files.files = event.dataTransfer.files;
+        bring.requestSubmit();
+      }
+    });
+  }
+  const find = one("#find");
+  if (find) {
+    find.addEventListener("keydown", (event) => { if (event.key === "Enter") event.preventDefault(); });
+    find.addEventListener("input", () => {
+      const words = find.value.toLowerCase();
+      for (const row of all("#tunes li")) row.hidden = !row.textContent.toLowerCase().includes(words);
+    });
+  }
+
+  // --- pieces of the page exchanged: the focus stays where it was
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    if (event.target.id === "chord-entry") wanted = event.target.dataset.at;
+    if (!event.target.closest(".waiting, .job")) one("#notice").replaceChildren();
+  });
+  document.addEventListener("htmx:afterSettle", () => {
+    if (!wanted || one("#notice")?.childElementCount) return;
+    const place = document.getElementById(wanted);
+    wanted = null;
+    if (place) goTo(place);
+  });
+  document.addEventListener("htmx:sendError", () => {
+    one("#notice").textContent = "Undersong does not answer; it may have been closed. What was kept is kept. Start it again and load this page anew.";
+  });
+})();

@@ -1,0 +1,551 @@
+"""The page in a real browser, as a newcomer would use it: with the mouse, on a tablet, by keyboard alone; and axe.
+
+References: WCAG 2.2 through axe-core's default rules; WAI-ARIA 1.2.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, violations
+from served import Served, serving
+from typing_out import struck, typed_out
+from undersong.demo import hymn_files
+from undersong.reading import read_file
+
+WATER, BARLEY = hymn_files()[:2]
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with serving(tmp_path_factory.mktemp("hymns")) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browsing() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def axe() -> str:
+    return axe_script()
+
+
+@pytest.fixture
+def watch(served: Served) -> Iterator[Watch]:
+    """Nothing may be refused by the content policy, fail in a script, or ask another place."""
+    watching = Watch(served.url)
+    yield watching
+    assert watching.faults == []
+    assert watching.elsewhere == []
+
+
+@pytest.fixture
+def page(served: Served, browser: Any, watch: Watch) -> Iterator[Any]:
+    context = browser.new_context(base_url=served.url, viewport=DESKTOP, accept_downloads=True)
+    opened = context.new_page()
+    opened.set_default_timeout(20_000)
+    watch.follow(opened)
+    yield opened
+    context.close()
+
+
+@pytest.fixture
+def tablet(served: Served, browser: Any, watch: Watch) -> Iterator[Any]:
+    context = browser.new_context(base_url=served.url, viewport=TABLET, has_touch=True, accept_downloads=True)
+    opened = context.new_page()
+    opened.set_default_timeout(20_000)
+    watch.follow(opened)
+    yield opened
+    context.close()
+
+
+def bring(page: Any, file: Path = WATER) -> str:
+    """A hymn on the shelf; its page."""
+    page.goto("/")
+    page.set_input_files("#files", str(file))
+    page.get_by_role("button", name="Bring in", exact=True).click()
+    page.wait_for_url("**/understood")
+    return str(page.url).rpartition("/")[0]
+
+
+def fits(page: Any) -> bool:
+    """Nothing lies beside the page."""
+    return bool(page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"))
+
+
+def until(page: Any, condition: str) -> None:
+    """Wait until a condition holds; the page's policy forbids the driver's own way of asking."""
+    end = time.monotonic() + 20
+    while not page.evaluate(condition):
+        assert time.monotonic() < end, condition
+        page.wait_for_timeout(30)
+
+
+LAID_OUT = "document.querySelectorAll('section.verse:not(.waiting)').length === 4"
+
+
+def focused(page: Any) -> str:
+    return str(page.evaluate("document.activeElement.id"))
+
+
+def walk(page: Any, page_path: str) -> None:
+    """From the file to printed pages, by what can be seen on the page."""
+    assert "Four parts" in page.inner_text("main")
+    page.get_by_role("link", name="That is right: to the hymn").click()
+    page.wait_for_selector("svg.system g.chord-symbol")
+    assert fits(page)
+    page.get_by_role("link", name="Plan and pages").click()
+    until(page, LAID_OUT)
+    assert fits(page)
+    assert page.evaluate("(t => t.scrollWidth <= t.clientWidth)(document.querySelector('#sheet'))")
+    page.get_by_role("link", name="Take away").click()
+    page.get_by_role("button", name="Make the booklet (PDF)").click()
+    with page.expect_download() as download:
+        page.locator("#job a").click()
+    pdf = PdfReader(io.BytesIO(Path(download.value.path()).read_bytes()))
+    assert "Water waking" in pdf.pages[0].extract_text()
+    assert page_path.rsplit("/", maxsplit=1)[-1] in page.url
+
+
+def test_from_a_file_to_printed_pages(page: Any) -> None:
+    """A newcomer at a desk."""
+    walk(page, bring(page))
+
+
+def test_from_a_file_to_printed_pages_on_a_tablet(tablet: Any) -> None:
+    """The same on the music desk."""
+    walk(tablet, bring(tablet))
+
+
+def test_a_file_is_dropped_on_the_page(page: Any) -> None:
+    """Anywhere on it."""
+    page.goto("/")
+    text = "X:1\nT:Dropped\nM:3/4\nL:1/4\nK:F\nFGA|B2A|G3|F3|]\nw:so it fell to us to-day\n"
+    page.evaluate(
+        """text => {
+            const held = new DataTransfer();
+            held.items.add(new File([text], 'dropped.abc'));
+            document.body.dispatchEvent(new DragEvent('drop', {dataTransfer: held, bubbles: true, cancelable: true}));
+        }""",
+        text,
+    )
+    page.wait_for_url("**/understood")
+    assert "Dropped" in page.inner_text("h1")
+    assert "harmony is proposed" in page.inner_text("main")
+
+
+def test_a_chord_is_changed_by_click(page: Any) -> None:
+    """Click, type, keep; then undone by its button."""
+    page.goto(bring(page, BARLEY))
+    chord = page.locator("g.chord-symbol").nth(3)
+    chord.click()
+    page.get_by_label("Chord", exact=True).fill("F#m7")
+    page.get_by_role("button", name="Keep").click()
+    page.wait_for_selector("g.chord-symbol[data-told=yours]")
+    assert page.locator("g.chord-symbol").nth(3).get_attribute("data-chord") == "F#m7"
+    page.locator("#undo").click()
+    page.wait_for_load_state()
+    assert page.locator("g.chord-symbol[data-told=yours]").count() == 0
+
+
+def test_a_wrong_chord_is_told_and_can_be_mended(page: Any) -> None:
+    """The sentence stands on the page, the entry stays open with what was typed."""
+    page.goto(bring(page, BARLEY))
+    page.locator("g.chord-symbol").first.click()
+    page.get_by_label("Chord", exact=True).fill("H7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#notice .fault")
+    assert "H7" in page.inner_text("#notice")
+    assert page.input_value("#chord-text") == "H7"
+    page.fill("#chord-text", "A7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("g.chord-symbol[data-told=yours]")
+    assert page.inner_text("#notice") == ""
+
+
+def test_the_hymn_by_keyboard_alone(page: Any) -> None:
+    """From chord to chord, up and down the systems, one changed, undone, done again, left alone; focus never lost."""
+    page.goto(bring(page, BARLEY))
+    page.wait_for_selector("g.chord-symbol")
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if focused(page) == "score":
+            break
+    assert focused(page) == "score"
+    page.keyboard.press("ArrowRight")
+    assert focused(page) == "chord-0"
+    steps = {"ArrowRight": 1, "ArrowLeft": -1}
+    place = 0
+    for key in ("ArrowRight", "ArrowRight", "ArrowLeft"):
+        page.keyboard.press(key)
+        place += steps[key]
+        assert focused(page) == f"chord-{place}"
+    page.keyboard.press("Home")
+    assert focused(page) == "chord-0"
+    page.keyboard.press("ArrowDown")
+    below = focused(page)
+    page.keyboard.press("ArrowUp")
+    assert below not in ("chord-0", focused(page))
+    page.keyboard.press("Home")
+    page.keyboard.press("Enter")
+    assert focused(page) == "chord-text"
+    page.keyboard.press("Escape")
+    assert focused(page) == "chord-0"
+    page.keyboard.press("Enter")
+    page.keyboard.type("Bm")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#chord-0[data-chord=Bm]")
+    until(page, "document.activeElement.id === 'chord-0'")
+    page.keyboard.press("Control+z")
+    page.wait_for_selector("#chord-0:not([data-chord=Bm])")
+    page.keyboard.press("Control+Shift+z")
+    page.wait_for_selector("#chord-0[data-chord=Bm]")
+
+
+def test_lines_and_breaths_by_keyboard_alone(page: Any) -> None:
+    """Enter lets a line begin at a note, B sets a breath before it; the place is kept."""
+    page.goto(bring(page, BARLEY) + "?show=lines")
+    page.focus("#score")
+    for _ in range(4):
+        page.keyboard.press("ArrowRight")
+    place = focused(page)
+    before = page.locator("path.line-start").count()
+    page.keyboard.press("Enter")
+    until(page, f"document.querySelectorAll('path.line-start').length === {before + 1}")
+    until(page, f"document.activeElement.id === '{place}'")
+    page.keyboard.press("b")
+    page.wait_for_selector(f"[id='{place}'][aria-label$='breath before']")
+
+
+def test_the_plan_by_keyboard_alone(page: Any) -> None:
+    """Verse 3 in another texture: its page follows, the others are not touched, the focus stays in the row."""
+    page.goto(bring(page) + "/plan")
+    until(page, LAID_OUT)
+    before = [page.locator(f"#row-{row}").inner_html() for row in range(4)]
+    page.focus("#texture-2")
+    page.keyboard.type("unis")
+    page.keyboard.press("Tab")
+    until(page, "document.querySelector('#row-2 .about').textContent.includes('unison')")
+    page.wait_for_selector("#undo:not([disabled])")
+    after = [page.locator(f"#row-{row}").inner_html() for row in range(4)]
+    assert [one == other for one, other in zip(before, after, strict=True)] == [True, True, False, True]
+    assert focused(page) == "tune-2"
+    page.focus("#pace-0")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("76")
+    page.keyboard.press("Tab")
+    until(page, "document.querySelector('#undo').textContent.includes('76 beats a minute')")
+
+
+def test_what_cannot_be_played_has_its_remedy_as_a_button(page: Any) -> None:
+    """Strummed cannot serve: one button plans what is laid out, another asks what would help."""
+    page.goto(bring(page) + "/plan")
+    page.wait_for_selector("#row-1 svg.system")
+    page.select_option("#texture-1", "strummed")
+    button = page.locator("#row-1").get_by_role("button", name="Plan block chords")
+    button.wait_for()
+    page.locator("#row-1").get_by_role("button", name="What would help?").first.click()
+    page.wait_for_selector("#row-1 .remedy button[hx-post]")
+    button.click()
+    until(page, "document.querySelector('#texture-1').value === 'block'")
+    until(page, "!document.querySelector('#row-1 .told')?.textContent.includes('cannot serve')")
+
+
+def test_two_windows_on_one_hymn(page: Any, watch: Watch) -> None:
+    """The second window is told, shows both, and keeps what she says."""
+    home = bring(page)
+    other = page.context.new_page()
+    watch.follow(other)
+    for window in (page, other):
+        window.goto(home + "/plan")
+        window.wait_for_selector("#row-0 svg.system")
+    page.select_option("#texture-0", "block")
+    until(page, "document.querySelector('#row-0 .about').textContent.includes('block')")
+    other.select_option("#texture-0", "unison")
+    other.wait_for_selector("#notice .conflict")
+    told = other.inner_text("#notice")
+    assert "There: verse 1: block chords" in told
+    assert "Here: verse 1: unison and octaves" in told
+    other.get_by_role("link", name="See both side by side").click()
+    other.wait_for_selector(".beside svg.system")
+    assert other.locator(".beside section").count() == 2
+    other.get_by_role("button", name="Plan the other").click()
+    until(other, "document.querySelector('#texture-0')?.value === 'unison'")
+
+
+def test_the_plan_prints_without_its_tools(page: Any) -> None:
+    """What is printed is the sheet and the pages."""
+    page.goto(bring(page) + "/plan")
+    until(page, LAID_OUT)
+    text = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages[0].extract_text()
+    assert "Water waking" in text
+    for tool in ("Undo", "Print this page", "Take away"):
+        assert tool not in text
+
+
+def test_when_the_program_is_closed_the_page_says_so(browser: Any, tmp_path: Path) -> None:
+    """And nothing that was kept is lost."""
+    with serving(tmp_path) as served:
+        page = browser.new_page(base_url=served.url)
+        page.goto(bring(page) + "/plan")
+        page.wait_for_selector("#row-0 svg.system")
+        page.select_option("#texture-0", "block")
+        page.wait_for_selector("#undo:not([disabled])")
+        served.stop()
+        page.select_option("#texture-0", "unison")
+        until(page, "document.querySelector('#notice').textContent.includes('does not answer')")
+        page.close()
+    with serving(tmp_path) as again:
+        page = browser.new_page(base_url=again.url)
+        page.goto("/")
+        page.get_by_role("link", name="Water waking in the hollow").click()
+        page.get_by_role("link", name="Plan and pages").click()
+        assert page.input_value("#texture-0") == "block"
+        page.close()
+
+
+def test_axe_finds_nothing(page: Any, tablet: Any, axe: str, browser: Any, tmp_path: Path) -> None:
+    """In every state that a newcomer meets, at a desk; the two fullest pages on a tablet too.
+
+    Empty shelf, shelf, understood, hymn with everything shown, a chord being edited and refused, lines, the plan with
+    findings, two versions, take away with work done, an error.
+    """
+    found: dict[str, list[str]] = {}
+
+    def look(state: str, window: Any = page) -> None:
+        found[state] = violations(window, axe)
+
+    with serving(tmp_path) as empty:
+        first = browser.new_page(base_url=empty.url)
+        first.goto("/")
+        look("empty", first)
+        first.close()
+    home = bring(page)
+    look("understood")
+    page.goto(home + "?show=numerals&show=notes")
+    look("hymn")
+    page.locator("g.chord-symbol").nth(2).click()
+    look("a chord being edited")
+    page.fill("#chord-text", "H")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#notice .fault")
+    look("a chord refused")
+    page.goto(home + "?show=lines")
+    look("lines and breaths")
+    page.goto(home + "/plan")
+    until(page, LAID_OUT)
+    page.select_option("#texture-1", "strummed")
+    page.wait_for_selector("#row-1 .told button")
+    look("findings shown")
+    page.goto(home + "/plan/1/beside?texture=held")
+    look("two versions")
+    page.goto(home + "/take")
+    page.get_by_role("button", name="MIDI").click()
+    page.wait_for_selector("#job a")
+    look("take away")
+    page.goto("/")
+    look("shelf")
+    page.goto("/hymns/none")
+    look("error")
+    tablet.goto(home + "?show=numerals&show=notes")
+    look("hymn on a tablet", tablet)
+    tablet.goto(home + "/plan")
+    until(tablet, LAID_OUT)
+    look("plan on a tablet", tablet)
+    assert {state: told for state, told in found.items() if told} == {}
+
+
+def test_axe_can_find_something(page: Any, axe: str) -> None:
+    """A planted picture without words is found."""
+    page.goto("/")
+    page.evaluate("document.querySelector('main').append(document.createElement('button'))")
+    assert any("button-name" in one for one in violations(page, axe))
+
+
+def test_the_policy_holds_in_the_browser(served: Served, browser: Any) -> None:
+    """Script and style planted into a page do not run."""
+    page = browser.new_page(base_url=served.url)
+    watching = Watch(served.url)
+    watching.follow(page)
+    page.goto("/")
+    page.evaluate("""() => {
+        document.body.insertAdjacentHTML('beforeend', '<p id="planted" style="color: rgb(1, 2, 3)">x</p>');
+        const script = document.createElement('script');
+        script.textContent = 'window.ranPlanted = true';
+        document.body.append(script);
+    }""")
+    assert page.evaluate("window.ranPlanted") is None
+    assert page.evaluate("getComputedStyle(document.querySelector('#planted')).color") != "rgb(1, 2, 3)"
+    assert any(re.search("Content Security Policy", one) for one in watching.faults)
+    page.close()
+
+
+def test_a_foreign_page_gets_nothing(served: Served, browser: Any, tmp_path: Path) -> None:
+    """A page from elsewhere in the same browser: it can neither write nor read nor frame."""
+    foreign = tmp_path / "foreign.html"
+    foreign.write_text(
+        f'<form id="f" method="post" action="{served.url}/bring-demo" target="there"></form>'
+        f'<iframe name="there"></iframe><iframe id="framed" src="{served.url}/"></iframe>'
+    )
+    before = len(list((served.folder / "hymns").glob("*")))
+    page = browser.new_page()
+    page.goto(foreign.as_uri())
+    page.evaluate("document.querySelector('#f').submit()")
+    read = page.evaluate(f"fetch('{served.url}/').then(() => 'read', () => 'refused')")
+    sent = page.evaluate(
+        f"fetch('{served.url}/bring-demo', {{method: 'POST', mode: 'no-cors'}}).then(() => 1, () => 0)"
+    )
+    page.wait_for_timeout(500)
+    assert read == "refused"
+    assert sent == 0  # it may be sent; it must do nothing
+    assert len(list((served.folder / "hymns").glob("*"))) == before
+    assert "Undersong" not in page.frame_locator("#framed").locator("body").inner_text()
+    page.close()
+
+
+COUNT = """() => {
+    window.strokes = 0;
+    document.addEventListener('keydown', (event) => {
+        if (!['Shift', 'Control', 'Alt', 'Meta'].includes(event.key)) window.strokes += 1;
+    }, true);
+}"""
+"""Counts what fingers do, keys held beside another left out."""
+
+
+def test_sixteen_bars_of_four_parts_are_typed(page: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    """The line is engraved above as it grows; at most 1.6 keystrokes a note, steps between fields counted too."""
+    hymn = next(
+        one for path in hymn_files() if (one := read_file(path)[0]).tune.four_parts and len(one.tune.bars) >= 16
+    )
+    typed = typed_out(hymn.tune)
+    notes = sum(len(struck(voice.notes)) for voice in hymn.tune.voices)
+    page.goto("/")
+    page.select_option("select[name=kind]", "four")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.fill("[name=title]", "Typed by hand")
+    page.select_option("[name=key]", typed.key)
+    page.select_option("[name=time]", typed.time)
+    page.fill("[name=pickup]", typed.pickup)
+    page.focus("#field-soprano")
+    page.evaluate(COUNT)
+    for _, text in typed.voices:
+        page.keyboard.type(text)
+        page.keyboard.press("Tab")
+        page.wait_for_selector("#preview svg.system")
+    strokes = page.evaluate("window.strokes")
+    until(page, f"document.querySelectorAll('#preview g.note').length >= {notes}")
+    with capsys.disabled():
+        print(f"\n{len(hymn.tune.bars)} bars, {notes} notes, {strokes} keystrokes: {strokes / notes:.2f} a note")
+    assert strokes / notes <= 1.6
+    page.get_by_role("button", name="Keep this hymn").click()
+    page.wait_for_url("**/understood")
+    name = page.url.split("/")[4]
+    kept = read_file(next(Path(served_folder(page)).glob(f"hymns/{name}/source.*")))[0]
+    for voice in hymn.tune.voices:
+        again = kept.tune.voice(voice.name)
+        assert again is not None
+        assert [(n.onset, n.length, n.pitch) for n in struck(again.notes)] == [
+            (n.onset, n.length, n.pitch) for n in struck(voice.notes)
+        ]
+
+
+def served_folder(page: Any) -> str:
+    """Her folder, as the page itself tells it."""
+    page.goto("/")
+    told = page.locator("text=Your hymns are kept in").inner_text()
+    return str(told.removeprefix("Your hymns are kept in ").removesuffix("/hymns."))
+
+
+def test_a_slip_is_told_at_its_place(page: Any, axe: str) -> None:
+    """While typing; a click on it leads there; nothing typed is lost when the tab is closed."""
+    page.goto("/")
+    page.select_option("select[name=kind]", "tune")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.focus("#field-tune")
+    page.keyboard.type("c d x e")
+    page.wait_for_selector("#slips-tune .fault")
+    assert "'x' is no sign for a note" in page.inner_text("#slips-tune")
+    assert violations(page, axe) == []
+    page.locator("#slips-tune button").click()
+    assert page.evaluate("[document.activeElement.id, document.activeElement.selectionStart]") == ["field-tune", 4]
+    page.keyboard.press("Delete")
+    until(page, "!document.querySelector('#slips-tune .fault')")
+    page.fill("#words-1", "one two three")
+    until(page, "document.querySelectorAll('#preview g.syl').length === 3")
+    where = page.url
+    page.goto("/")
+    page.get_by_role("link", name="Untitled").click()
+    assert page.url == where
+    assert page.input_value("#field-tune") == "c d  e"
+    assert page.input_value("#words-1") == "one two three"
+    page.get_by_role("button", name="One more verse").click()
+    page.wait_for_selector("#words-2")
+    page.get_by_role("button", name="Throw it away").click()
+    page.wait_for_url("**/")
+
+
+MIDI = """() => {
+    const input = {name: 'Tried keyboard', onmidimessage: null};
+    window.pressKey = (number) => input.onmidimessage({data: [0x90, number, 80]});
+    navigator.requestMIDIAccess = async () => ({inputs: new Map([['a', input]]), onstatechange: null});
+}"""
+"""A keyboard that is not there: the browser's own way of asking for one, answered by the test."""
+
+
+def test_a_keyboard_with_keys_types_step_by_step(page: Any) -> None:
+    """Keys pressed without a beat become letters in the voice one is in."""
+    page.add_init_script(f"({MIDI})()")
+    page.goto("/")
+    page.select_option("select[name=kind]", "tune")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_selector("#keyboard:not([hidden])")
+    page.focus("#field-tune")
+    for number in (67, 69, 71, 72, 66):
+        page.evaluate(f"window.pressKey({number})")
+    until(page, "document.querySelector('#field-tune').value.trim().split(' ').length === 5")
+    assert page.input_value("#field-tune").split() == ["g", "a", "b", "c", "f#,"]
+    until(page, "document.querySelectorAll('#preview g.note').length === 5")
+
+
+def test_abc_is_pasted(page: Any) -> None:
+    """A tune without its number is taken too."""
+    page.goto("/")
+    page.get_by_text("Or paste ABC").click()
+    page.fill("#abc", "T:Pasted\nM:4/4\nL:1/4\nK:G\nGABc|d2B2|c2A2|G4|]")
+    page.get_by_role("button", name="Bring in what is pasted").click()
+    page.wait_for_url("**/understood")
+    assert "Pasted" in page.inner_text("h1")
+
+
+def test_the_organ_form_by_keyboard_alone(page: Any, axe: str) -> None:
+    """A stop added to the lowest manual, kept, and printed in the list; axe finds nothing, also when it is refused."""
+    page.goto("/bench")
+    assert violations(page, axe) == []
+    page.focus("[name=m0_stops]")
+    page.keyboard.press("Control+End")
+    page.keyboard.type("\nZauberpfeife 8")
+    page.get_by_role("button", name="Keep these").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".fault")
+    assert "Zauberpfeife" in page.inner_text(".fault")
+    assert violations(page, axe) == []
+    page.focus("[name=m0_stops]")
+    page.keyboard.press("Control+End")
+    page.keyboard.type(", flute")
+    page.get_by_role("button", name="Keep these").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".stop-list li:has-text('Zauberpfeife')")
+    assert fits(page)

@@ -1,0 +1,241 @@
+"""Listening in the browser: sound in pieces, notes lit by the one clock, bars over and over, hands left out.
+
+References: the `Performance` of the program is what is lit; RFC 9110, section 14 (Range).
+"""
+
+from __future__ import annotations
+
+import io
+import random
+import re
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+import pytest
+import soundfile
+
+from browsing import DESKTOP, Watch, axe_script, browsing, violations
+from served import Served, serving
+from test_web_hymn import brought
+from undersong import workflow
+from undersong.demo import hymn_files
+from undersong.workflow import Hearing, Wishes
+
+REPEATED = (
+    b'X:1\nT:Twice round\nM:3/4\nL:1/4\nQ:1/4=100\nK:F\nC|"F"FGA|"Bb"B2G|"C7"E3:|"F"A>BA|"C"G3|"F"F2|]\n'
+    b"w:Now twice we go a-round in song, and on to the end.\n"
+)
+FRAME = 1 / 60
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with serving(tmp_path_factory.mktemp("hymns")) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def name(served: Served) -> str:
+    with served.client() as client:
+        return brought(client, hymn_files()[0])
+
+
+@pytest.fixture(scope="module")
+def repeated(served: Served) -> str:
+    with served.client() as client:
+        gone = client.post("/bring", files={"files": ("a.abc", REPEATED)}, follow_redirects=True)
+        return gone.url.path.split("/")[2]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browsing() as opened:
+        yield opened
+
+
+@pytest.fixture
+def page(served: Served, browser: Any) -> Iterator[Any]:
+    watch = Watch(served.url)
+    context = browser.new_context(base_url=served.url, viewport=DESKTOP)
+    opened = context.new_page()
+    opened.set_default_timeout(20_000)
+    watch.follow(opened)
+    yield opened
+    context.close()
+    assert watch.faults == []
+    assert watch.elsewhere == []
+
+
+def listened(served: Served, name: str, **asked: str) -> tuple[str, dict[str, Any]]:
+    """A sound's address and its times."""
+    with served.client() as client:
+        page = client.get(f"/hymns/{name}/listen", params=asked)
+        assert page.status_code == 200, page.text
+        found = re.search(r'src="(/sounds/[0-9a-f]{32})"', page.text)
+        assert found
+        return found[1], client.get(f"{found[1]}/times").json()
+
+
+def test_the_times_are_those_of_the_performance(served: Served, name: str) -> None:
+    """Of the same verse laid out and performed here: every note, to the millisecond."""
+    hymn = workflow.read(hymn_files()[0])[0]
+    harmony = workflow.harmonise(hymn).harmony
+    wishes = Wishes()
+    plan = workflow.plan_for(hymn, harmony, wishes)
+    made = workflow.lay_out_row(hymn, harmony, plan, 1, workflow.Bench(), (1, len(plan.verses)))
+    wanted = workflow.to_be_heard([made], wishes, Hearing()).performance
+    _, told = listened(served, name, row="1")
+    assert [(one.id, round(one.on_seconds, 3), round(one.off_seconds, 3)) for one in wanted.notes] == [
+        (row[0], round(row[1], 3), round(row[2], 3)) for row in told["notes"]
+    ]
+
+
+def test_sound_is_served_in_pieces(served: Served, name: str) -> None:
+    """Any piece, the same bytes as in the whole; a WAV file of the told length, and never too loud."""
+    address, told = listened(served, name, row="0")
+    with served.client() as client:
+        whole = client.get(address)
+        piece = client.get(address, headers={"range": "bytes=1000-1999"})
+        assert (whole.status_code, piece.status_code) == (200, 206)
+        assert piece.content == whole.content[1000:2000]
+        assert client.get(address, headers={"range": "bytes=999999999-"}).status_code == 416
+        assert client.get("/sounds/../../etc/passwd").status_code == 404
+        assert client.get("/sounds/nothing").status_code == 404
+    samples, rate = soundfile.read(io.BytesIO(whole.content))
+    assert abs(len(samples) / rate - told["seconds"]) < 0.01
+    assert 0.01 < abs(samples).max() <= 0.9  # at most -1 dB, as the sound's own rule says
+
+
+def test_bars_pace_and_parts_are_chosen(served: Served, name: str) -> None:
+    """Two bars, slower; without the tune; counted in; as printed."""
+    _, whole = listened(served, name, row="1")
+    _, bars = listened(served, name, row="1", **{"from": "3", "to": "4"})
+    _, slow = listened(served, name, row="1", pace="48")
+    _, bare = listened(served, name, row="1", **{"without-tune": "1", "without-feet": "1"})
+    _, counted = listened(served, name, row="1", count_in="1", **{"from": "3", "to": "4"})
+    _, printed = listened(served, name, row="1", printed="1")
+    assert max(row[2] for row in bars["notes"]) < max(row[2] for row in whole["notes"]) / 4
+    assert max(row[2] for row in slow["notes"]) > 1.8 * max(row[2] for row in whole["notes"])
+    assert {row[0].split(".")[2] for row in bare["notes"]} == {"lh"}
+    assert min(row[1] for row in counted["notes"]) > min(row[1] for row in bars["notes"]) + 1
+    assert {row[0].split(".")[2] for row in printed["notes"]} >= {"rh", "lh"}
+    with served.client() as client:
+        for wrong in ({"from": "99"}, {"pace": "9"}, {"pace": "fast"}, {"row": "77"}, {"row": "x"}):
+            assert client.get(f"/hymns/{name}/listen", params=wrong).status_code in (404, 422)
+
+
+def sounding(rows: list[Any], at: float) -> set[str]:
+    return {note for note, on, off in rows if on <= at < off}
+
+
+def may_be_lit(rows: list[Any], at: float) -> tuple[set[str], set[str]]:
+    """Ids that must, and that may be lit within a frame of a time."""
+    near = [at + step * FRAME / 4 for step in range(-4, 5)]
+    each = [sounding(rows, one) for one in near]
+    return set.intersection(*each), set.union(*each)
+
+
+LIT = "[...document.querySelectorAll('g.note.sounding')].map((one) => one.id)"
+
+
+def test_lit_notes_go_with_the_performance(served: Served, page: Any, repeated: str) -> None:
+    """At fifty times, the repeat and the gap at its end included, and in every frame while it plays."""
+    page.goto(f"/hymns/{repeated}/listen")
+    _, told = listened(served, repeated)
+    rows = told["notes"]
+    ends = max(row[2] for row in rows)
+    again = [note for note in {row[0] for row in rows} if sum(row[0] == note for row in rows) > 1]
+    assert again or len({row[0] for row in rows}) == len(rows)  # passes have ids of their own, or share them
+    chance = random.Random(50)
+    for moment in [ends + 0.3, *(chance.uniform(0, ends) for _ in range(49))]:
+        page.evaluate(
+            """moment => new Promise((done) => {
+                const sound = document.querySelector('#sound');
+                sound.addEventListener('seeked', () => done(), {once: true});
+                sound.currentTime = moment;
+            })""",
+            moment,
+        )
+        must, may = may_be_lit(rows, moment)
+        lit = set(page.evaluate(LIT))
+        assert must <= lit <= may, moment
+    page.evaluate("document.querySelector('#sound').muted = true")
+    frames = page.evaluate(
+        """() => new Promise((done) => {
+            const sound = document.querySelector('#sound'), seen = [];
+            sound.currentTime = 0;
+            const look = () => {
+                seen.push([sound.currentTime, [...document.querySelectorAll('g.note.sounding')].map((one) => one.id)]);
+                if (sound.currentTime < 2.0) requestAnimationFrame(look); else { sound.pause(); done(seen); }
+            };
+            sound.play().then(() => requestAnimationFrame(look));
+        })"""
+    )
+    assert len(frames) > 20
+    late = 0
+    for moment, lit in frames:
+        must, may = may_be_lit(rows, moment - FRAME)  # looked at before or after this frame's own light
+        late += not must <= set(lit) <= may | sounding(rows, moment)
+    assert late <= len(frames) // 50, (late, len(frames))
+
+
+def test_a_click_on_a_note_begins_there(page: Any, name: str, served: Served) -> None:
+    """With the mouse, and by keyboard alone; the space bar stops and goes on."""
+    _, told = listened(served, name, row="1")
+    page.goto(f"/hymns/{name}/listen?row=1")
+    page.evaluate("document.querySelector('#sound').muted = true")
+    note = page.locator("g.note.touch").nth(5)
+    where = note.get_attribute("id")
+    note.locator(".notehead").click(force=True)
+    wanted = min(row[1] for row in told["notes"] if row[0] == where)
+    _until(page, f"document.querySelector('#sound').currentTime >= {wanted}")
+    assert page.evaluate("document.querySelector('#sound').currentTime") < wanted + 3
+    page.keyboard.press(" ")
+    _until(page, "document.querySelector('#sound').paused")
+    page.focus("#score")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    third = page.evaluate("document.activeElement.id")
+    page.keyboard.press("Enter")
+    _until(page, "!document.querySelector('#sound').paused")
+    _until(page, f"document.getElementById('{third}').classList.contains('sounding')")
+    page.keyboard.press(" ")
+    _until(page, "document.querySelector('#sound').paused")
+
+
+def test_bars_are_looped_and_axe_finds_nothing(page: Any, name: str) -> None:
+    """Over and over; the page while it plays."""
+    page.goto(f"/hymns/{name}/listen?row=1&from=3&to=3&again=1")
+    page.evaluate("const sound = document.querySelector('#sound'); sound.muted = true; sound.play()")
+    assert page.evaluate("document.querySelector('#sound').loop")
+    _until(page, "document.querySelectorAll('g.note.sounding').length > 0")
+    assert violations(page, axe_script()) == []
+    length = page.evaluate("document.querySelector('#sound').duration")
+    page.evaluate(f"document.querySelector('#sound').currentTime = {length} - 0.2")
+    _until(page, "document.querySelector('#sound').currentTime < 1 && !document.querySelector('#sound').paused")
+    page.select_option("[name=row]", value="2")
+    page.wait_for_url("**row=2**")
+
+
+def _until(page: Any, condition: str) -> None:
+    end = time.monotonic() + 20
+    while not page.evaluate(condition):
+        assert time.monotonic() < end, condition
+        page.wait_for_timeout(20)
+
+
+def test_sounds_go_when_the_program_goes(tmp_path: Any) -> None:
+    """The folder with sounds is taken away."""
+    import tempfile  # noqa: PLC0415
+    from pathlib import Path  # noqa: PLC0415
+
+    before = set(Path(tempfile.gettempdir()).glob("undersong-*"))
+    with serving(tmp_path) as served:
+        with served.client() as client:
+            held = brought(client, hymn_files()[6])
+        listened(served, held)
+        assert set(Path(tempfile.gettempdir()).glob("undersong-*")) - before
+        httpx.get(served.url)
+    assert set(Path(tempfile.gettempdir()).glob("undersong-*")) <= before
