@@ -249,8 +249,9 @@ def test_textures_are_listed() -> None:
     code, out, _ = run("arrange", "--textures")
     assert code == 0
     assert all(name in out for name in TEXTURES)
+    assert all(f"broken:{name}" in out for name in PATTERNS)
     rows = json.loads(run("arrange", "--textures", "--json")[1])
-    assert [set(row) for row in rows] == [{"name", "what", "needs"}] * len(TEXTURES)
+    assert [set(row) for row in rows] == [{"name", "what", "needs", "patterns"}] * len(TEXTURES)
 
 
 def test_rules_are_listed() -> None:

@@ -17,12 +17,14 @@ from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.pitch import Pitch, PitchName
 from undersong.textures.ground import WalkedChord, sounding
 from undersong.textures.patterns import grid
-from undersong.textures.units import bar_at, unit_places
+from undersong.textures.units import bar_at, leading_notes, unit_places
 
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
 OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 90.0, 70.0, 25.0, 8.0
 OCTAVES_AT_CLOSE = 6.0
+LEADING_TWICE = 150.0
+"""R1: a leading note that the tune sings is none for the feet."""
 AWKWARD = {6: 12.0, 10: 60.0, 11: 60.0}
 """Tritone and sevenths are hard to hear as a bass."""
 LAST_HEIGHT = 0.8
@@ -38,6 +40,8 @@ class _Slot:
     names: tuple[tuple[PitchName, float], ...]
     tune_first: int
     tune_last: int
+    tune_tones: frozenset[int]
+    """Pitch classes that the tune sings while the chord lasts."""
     tune_group: int
     """What is sung as the last group of a figure begins over it."""
     line_start: bool
@@ -76,13 +80,15 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
         halves = {place for hemiola in verse.hemiolas for place in hemiola.places}
         edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end} - crossed
         edges |= {place for place in halves if one.start < place < one.end}
+        tones = frozenset(note.midi % 12 for note in sounding(tune, one.start, one.end))
         places = sorted(edge for edge in edges if one.start <= edge <= one.end and edge >= pickup_end)
         for start, end in pairwise(places):
             notes = sounding(tune, start, end)
             slots.append(
                 _Slot(
                     start, end, one, _names(one, first=start == places[0]),
-                    notes[0].midi if notes else -1, notes[-1].midi if notes else -1, _at_last_group(verse, start, end),
+                    notes[0].midi if notes else -1, notes[-1].midi if notes else -1, tones,
+                    _at_last_group(verse, start, end),
                     start in line_starts or not slots, end in line_ends,
                 )
             )  # fmt: skip
@@ -135,6 +141,8 @@ def _options(slot: _Slot, low: int, high: int) -> list[tuple[Pitch, float]]:
             price += NOT_ROOT_AT_EDGE
         if name != root and slot.tune_first % 12 == name.pitch_class:
             price += THIRD_TWICE
+        if name != root and name.pitch_class in slot.tune_tones & leading_notes(slot.chord):
+            price += LEADING_TWICE
         for octave in range(1, 6):
             pitch = Pitch(name.step, name.alter, octave)
             if low <= pitch.midi <= high:
