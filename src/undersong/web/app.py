@@ -287,6 +287,24 @@ class Door:
         edit, key = decode(Edit, found["edit"]), Key.parse(found["key"])
         return self._write_hymn(asked, f"chord {text} at {place}", lambda one: with_chord(one, edit, key))
 
+    def hear_chord(self, asked: Question) -> Response:
+        """The bar of a chord as it would sound with it, in block chords; nothing is written."""
+        kept, given = self._open(asked), Given(asked.request.query_params)
+        bar, text = given.text("bar")[:12], given.text("chord").strip()[:40]
+        if text:
+            wanted = {
+                "state": self._state(kept),
+                "bar": bar,
+                "beat": given.text("beat")[:12],
+                "times": 0,
+                "chord": text,
+            }
+            found = self.work.ask("chord", wanted)
+            kept = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
+        hearing = {"without": [], "pace": 0.0, "from": bar, "to": bar, "count_in": False}
+        request = {"state": self._state(kept), "row": 0, "printed": False, "texture": "block", "hearing": hearing}
+        return JSONResponse({"sound": f"/sounds/{self.sounds.make(request)[0]}"})
+
     def lines(self, asked: Question) -> Response:
         """A line begins, or no longer begins, at a note; she breathes before it, or does not."""
         kept = self._open(asked)
@@ -703,6 +721,7 @@ class Door:
                 (hymn + "/understood", "GET", False, self.understood),
                 (hymn + "/understood", "POST", True, self.put_right),
                 (hymn + "/chord", "POST", True, self.chord),
+                (hymn + "/hear", "GET", False, self.hear_chord),
                 (hymn + "/lines", "POST", True, self.lines),
                 (hymn + "/key", "POST", True, self.key),
                 (hymn + "/undo", "POST", True, self.undo),

@@ -467,8 +467,9 @@ def _heard_row(request: Plain) -> Any:
     whole = _plan(state, hymn, heard)
     if not 0 <= row < len(whole.verses):
         raise UnknownName("the plan has no such row", remedy="Load the page again.")
-    if request["printed"]:
-        plain = replace(whole.verses[row], texture="as-printed", tune="at-pitch", pattern="", right="", left="")
+    other = "as-printed" if request["printed"] else request.get("texture")
+    if other:
+        plain = replace(whole.verses[row], texture=other, tune="at-pitch", pattern="", right="", left="")
         whole = replace(whole, verses=(*whole.verses[:row], plain, *whole.verses[row + 1 :]))
     return _laid_out(hymn, heard, whole, row, state, (row, len(whole.verses)))
 
