@@ -154,8 +154,15 @@ def main() -> int:
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--json", action="store_true")
     parser.add_argument("--render", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--sample-peak", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.render:
+        if options.sample_peak:
+            import numpy as np
+
+            from undersong.sound import listening
+
+            listening.true_peak = lambda samples: float(np.abs(samples).max())
         render(options.render)
         return 0
     with tempfile.TemporaryDirectory() as place:
@@ -176,10 +183,11 @@ def measured(folder: Path, runs: int) -> dict[str, float | None]:
     font = next((one for one in FONTS if Path(one).exists()), None)
     player = shutil.which("fluidsynth") if font else None
     midi(folder / "piece.mid")
-    ours, theirs, first, bare = [], [], [], []
+    ours, without, theirs, first, bare = [], [], [], [], []
     yardstick = [player, "-ni", "-F", str(folder / "theirs.wav"), "-r", "44100", font, str(folder / "piece.mid")]
     for _ in range(runs):
         ours.append(cpu([sys.executable, __file__, "--render", str(folder / "ours.wav")])[0])
+        without.append(cpu([sys.executable, __file__, "--sample-peak", "--render", str(folder / "ours.wav")])[0])
         if player:
             theirs.append(cpu(yardstick)[0])
         first.append(cpu([sys.executable, "-c", FIRST_CODE, str(folder / "first.wav")]))
@@ -190,7 +198,8 @@ def measured(folder: Path, runs: int) -> dict[str, float | None]:
     ).stdout.split())  # fmt: skip
     whole, other = statistics.median(ours), statistics.median(theirs) if theirs else None
     return {
-        "whole_cpu_s": round(whole, 3), "player_cpu_s": other and round(other, 3),
+        "whole_cpu_s": round(whole, 3), "without_true_peak_cpu_s": round(statistics.median(without), 3),
+        "player_cpu_s": other and round(other, 3),
         "whole_ratio": other and round(whole / other, 3), "warm_cpu_s": round(warm, 3),
         "cold_compute_s": round(cold, 3), "warm_ratio": other and round(warm / other, 3), "peak_mb": round(peak),
         "first_sound_s": round(statistics.median(one[1] for one in first), 3),

@@ -31,7 +31,6 @@ command line starts the page (`undersong open`); the page never knows the comman
 FOREIGN = {
     "acoustics": {"numpy"},
     "harmony": {"numpy"},
-    "registration": {"numpy"},
     "reading": {"lxml", "mido", "verovio"},  # verovio only in the expendable child (reading/foreign.py)
     "writing": {"lxml", "mido", "verovio", "typst"},
     "library": {"tomlkit", "platformdirs"},

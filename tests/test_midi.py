@@ -68,16 +68,18 @@ def test_tracks_tempo_and_markers() -> None:
 
 
 def test_swell_is_expression_on_enclosed_divisions() -> None:
-    """Shutters shut, then open, on the Swell alone: controller 11 with 0 and 127."""
+    """Shutters shut, then open, on the Swell alone: controller 11 from 0 to 127, evenly on the way."""
     moving = replace(PERFORMANCE, swell=((0.0, 0.0), (4.0, 1.0)))
     file = mido.MidiFile(file=BytesIO(midi_file(moving, TWO_MANUALS)))
-    shutters = [
-        (message.channel, message.control, message.value)
-        for track in file.tracks
-        for message in track
-        if message.type == "control_change"
-    ]
-    assert shutters == [(1, 11, 0), (1, 11, 127)]
+    clock, shutters = 0.0, []
+    for message in file:
+        clock += message.time
+        if message.type == "control_change":
+            shutters.append((clock, message.value))
+            assert (message.channel, message.control) == (1, 11)
+    assert (shutters[0][1], shutters[-1]) == (0, (pytest.approx(4.0, abs=0.001), 127))
+    assert all(value == pytest.approx(127 * at / 4, abs=0.6) for at, value in shutters)
+    assert len(shutters) > 60
 
 
 def test_same_bytes_again() -> None:

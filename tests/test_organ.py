@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 from music21.scale.scala import getPaths, parse
 
-from undersong.acoustics.stopnames import TABLE, recognise, split_name
+from undersong.acoustics.stopnames import recognise, split_name, table
 from undersong.acoustics.temperament import NARROWED, cents, key_hz
 from undersong.cli import cli
 from undersong.errors import BrokenOrgan, CannotReadFile, UndersongError, UnknownName, UnknownStop
@@ -81,8 +81,8 @@ def test_names_in_several_languages(name: str, family: str, variety: str, feet: 
 
 def test_every_row_of_the_table_is_recognised() -> None:
     """Each name leads to its own row or, for one word of a longer name, to that row."""
-    assert len(TABLE) > 250
-    for words, kind in TABLE.items():
+    assert len(table()) > 250
+    for words, kind in table().items():
         found = recognise(words)
         assert found is not None
         assert found.kind == kind

@@ -240,3 +240,16 @@ def test_organs_on_the_way() -> None:
     """Every section of the invented arrangement plays on divisions that the organ has."""
     assert {note.division for note in WHOLE.notes} <= {one.name for one in TWO_MANUALS.divisions}
     assert replace(four_parts(), id="w").id == "w"
+
+
+def test_the_guide_knows_every_command() -> None:
+    """What makes sound and what concerns organs stands in the guide, and the cautions do."""
+    docs = Path(__file__).resolve().parent.parent / "docs"
+    guide = (docs / "organs.md").read_text(encoding="utf-8") + (docs / "listening.md").read_text(encoding="utf-8")
+    group = cli.commands["organ"]
+    for name in ("listen", "practise", *(f"organ {name}" for name in getattr(group, "commands", {}))):
+        assert f"undersong {name}" in guide, name
+    for name in PART_NAMES:
+        assert name in guide
+    assert "Protect your hearing" in guide
+    assert "Protect your hearing" in CAUTION

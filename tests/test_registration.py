@@ -302,6 +302,29 @@ def test_a_buried_tune_is_told() -> None:
     assert found.remedy
 
 
+def test_men_alone_hear_no_4_foot_tone() -> None:
+    """R25: where the plan says that men sing, nothing sounds an octave above the keys."""
+    organ = find_organ("two-manuals-20")
+    bare = lay_out(read(hymn_files()[6])[0], Wishes(organ=organ))
+    plan = replace(bare.plan, verses=tuple(replace(one, who="men") for one in bare.plan.verses))
+    made = register(replace(bare, plan=plan), organ, ROOMS["average"])
+    for section in made.sections:
+        for division, names in section.registration.drawn:
+            if division != "Pedal":
+                assert all(_stop(organ, division, name).pitch <= 1 for name in names), names
+
+
+def test_pistons_are_named() -> None:
+    """An organ with pistons: each set of stops has one, the same set the same one."""
+    organ = find_organ("three-manuals")
+    _, made = arranged(organ, Room(), hymn=0)
+    by_piston: dict[str, set[object]] = {}
+    for section in made.sections:
+        by_piston.setdefault(section.registration.generic.partition(":")[0], set()).add(section.registration.drawn)
+    assert set(by_piston) <= set(organ.pistons)
+    assert all(len(sets) == 1 for sets in by_piston.values())
+
+
 def test_tune_in_the_pedal_has_no_16() -> None:
     """R4: 4 foot alone, nothing coupled."""
     bars = bars_of("4/4", "C major", ["4"] * 2)
@@ -349,4 +372,5 @@ def test_recipes_are_well_formed() -> None:
             assert 1 <= row.low <= row.high <= 5
             assert row.colour
             assert any(slot.pitch == 1 for slot in row.slots)
-    assert all(slot.pitch == 2 for row in PEDAL_SOLO for slot in row.slots)
+    for place, pitch in (("pedal", 2), ("pedal-8", 1)):
+        assert all(slot.pitch == pitch for row in PEDAL_SOLO[place] for slot in row.slots)

@@ -302,6 +302,17 @@ def test_shutters_follow_the_lines_when_a_foot_is_free() -> None:
     assert perform(arrangement_of(slow), Touch(swell=False)).swell == ()
 
 
+def test_a_tune_soloed_in_the_box_has_it_open() -> None:
+    """The tune alone on the Swell: nearly open; with its accompaniment there: as the build-up has it."""
+    bars = bars_of("4/4", "C major", ["4"])
+    tune = line_of("v", "tune", "C5:4", bars, division="Swell")
+    under = line_of("v", "figure", "C4:4", bars, division="Great")
+    solo = replace(section_of("v", bars, {}), notes=(*tune, *under), registration=Registration("", loudness=1))
+    together = replace(solo, notes=(*tune, *line_of("v", "figure", "C4:4", bars, division="Swell")))
+    places = [perform(arrangement_of(one), Touch()).swell[0][1] for one in (solo, together)]
+    assert places == [0.9, 0.45]
+
+
 def test_a_lilt_is_small_and_only_in_quiet_verses() -> None:
     """3/4, soft flutes, a figure, no feet: each bar opens by at most 0.18 of the way; a loud verse does not."""
     bars = bars_of("3/4", "C major", ["3"] * 4)

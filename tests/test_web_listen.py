@@ -84,7 +84,9 @@ def test_the_times_are_those_of_the_performance(served: Served, name: str) -> No
     harmony = workflow.harmonise(hymn).harmony
     wishes = Wishes()
     plan = workflow.plan_for(hymn, harmony, wishes)
-    made = workflow.lay_out_row(hymn, harmony, plan, 1, workflow.Bench(), (1, len(plan.verses)))
+    bench = workflow.Bench()
+    rows = [workflow.lay_out_row(hymn, harmony, plan, row, bench) for row in range(len(plan.verses))]
+    made = workflow.only_section(workflow.joined(rows, plan, bench), 1)
     wanted = workflow.to_be_heard([made], wishes, Hearing()).performance
     _, told = listened(served, name, row="1")
     assert [(one.id, round(one.on_seconds, 3), round(one.off_seconds, 3)) for one in wanted.notes] == [

@@ -43,7 +43,7 @@ def main() -> int:
 def install(command: list[str]) -> int:
     """Run pip and show what it is at; its whole output only if it fails."""
     kept: list[str] = []
-    print("Setting up Undersong once (about 100 MB to fetch the first time).", file=sys.stderr, flush=True)
+    print("Setting up Undersong once (about 140 MB to fetch the first time).", file=sys.stderr, flush=True)
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as pip:
         assert pip.stdout is not None
         for line in pip.stdout:

@@ -406,8 +406,12 @@ TEXTURE_NAMES = (
 )  # fmt: skip
 PATTERN_NAMES = ("up-and-back", "falling", "rolling", "low-and-pair", "slow", "triplets", "flowing")
 TEXTURES_ASKED = (*TEXTURE_NAMES, *(f"broken:{name}" for name in PATTERN_NAMES))
+REACHES = ("small", "medium", "large")
 TUNE_PLACES = ("at-pitch", "octave-up", "tenor", "pedal", "pedal-8", "bass")
 FORMAT_NAMES = ("pdf", "musicxml", "midi", "svg")
+
+
+USUAL_ORGAN, USUAL_ROOM = "two-manuals", "average"
 
 
 def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -421,9 +425,12 @@ def _place_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--character", type=click.Choice(["quiet", "usual", "festive"]), default="usual",
                      help="Makes the pace slower or faster where none is printed."),
         click.option("--singers", type=click.IntRange(0, 20_000), metavar="N", help="How many sing."),
-        click.option("--room", metavar="NAME|SECONDS|FILE", default="average", show_default=True,
+        click.option("--room", metavar="NAME|SECONDS|FILE", default=USUAL_ROOM, show_default=True,
                      help="dry, average, live, very-live, seconds of reverberation, or a file of yours."),
-        click.option("--organ", metavar="NAME|FILE", default="two-manuals", show_default=True,
+        click.option("--without-feet", is_flag=True, help="Hands alone, whatever the organ has."),
+        click.option("--reach", type=click.Choice(REACHES), default="medium", show_default=True,
+                     help="How far one hand reaches: small an octave, medium a ninth, large a tenth."),
+        click.option("--organ", metavar="NAME|FILE", default=USUAL_ORGAN, show_default=True,
                      help="Your organ: a ready-made one (undersong organ list) or a file of yours."),
     ):  # fmt: skip
         command = option(command)
@@ -435,15 +442,21 @@ DIPS = {"more-connected": 1.5, "usual": 2.0, "less-connected": 3.0}
 
 def _placed_wishes(given: dict[str, Any]) -> dict[str, Any]:
     """Names of organ, room and touch turned into what they mean."""
+    from dataclasses import replace  # noqa: PLC0415
     from fractions import Fraction  # noqa: PLC0415
 
-    from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415
+    from undersong.model.player import PLAYERS  # noqa: PLC0415
     from undersong.performing.touch import Touch  # noqa: PLC0415
 
-    rest = {name: value for name, value in given.items() if name not in ("organ", "room", "singers", "touch", "hold")}
+    turned = ("organ", "room", "singers", "touch", "hold", "reach", "without_feet")
+    rest = {name: value for name, value in given.items() if name not in turned}
+    if given["organ"] != USUAL_ORGAN or given["room"] != USUAL_ROOM or given["singers"] is not None:
+        from undersong.library.organfile import find_organ, find_room  # noqa: PLC0415  # most take the usual ones
+
+        rest |= {"organ": find_organ(given["organ"]), "room": find_room(given["room"], given["singers"])}
+    player = PLAYERS[given["reach"]]
     return rest | {
-        "organ": find_organ(given["organ"]),
-        "room": find_room(given["room"], given["singers"]),
+        "player": replace(player, pedals="none") if given["without_feet"] else player,
         "touch": Touch(dip_db=DIPS[given["touch"]], hold_beats=Fraction(given["hold"])),
     }
 

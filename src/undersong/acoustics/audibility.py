@@ -16,12 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from math import log10
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from math import exp, log, log10
 
 Partials = Sequence[tuple[float, float]]
 """Frequency in hertz and power."""
@@ -31,27 +26,42 @@ CLEAR, BURIED = 0.5, 0.25
 COMPRESSION = 0.3
 
 
-@lru_cache(maxsize=1)
-def _bands() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Centre frequencies and slopes of the auditory bands."""
-    import numpy as np  # noqa: PLC0415  # most commands judge no balance
+Excitation = tuple[float, ...]
+"""Energy in each auditory band."""
 
-    number = np.arange(2.0, 38.25, 0.5)
-    centre = (10 ** (number / 21.4) - 1) * 1000 / 4.37
-    return centre, 4 * centre / (24.7 * (4.37 * centre / 1000 + 1))
+BANDS = tuple((10 ** (0.5 * step / 21.4) - 1) * 1000 / 4.37 for step in range(4, 77))
+"""Centres of the auditory bands in hertz, 2 to 38 ERB."""
+SLOPES = tuple(4 * centre / (24.7 * (4.37 * centre / 1000 + 1)) for centre in BANDS)
+FARTHEST = 22.0
+"""Beyond so many slopes a band hears nothing (some 80 dB down)."""
+GRAIN = 2000
+"""Frequencies are told apart by one part in so many."""
 
 
-def excitation(partials: Partials) -> NDArray[np.float64]:
+@lru_cache(maxsize=32_768)
+def _spread(grain: int) -> tuple[int, tuple[float, ...]]:
+    """The first band that hears a frequency, and how much this and the next ones hear of it."""
+    hertz = exp(grain / GRAIN)
+    heard = []
+    for index, (centre, slope) in enumerate(zip(BANDS, SLOPES, strict=True)):
+        away = slope * abs(hertz - centre) / centre
+        if away <= FARTHEST:
+            heard.append((index, (1 + away) * exp(-away)))
+    return (heard[0][0], tuple(weight for _, weight in heard)) if heard else (0, ())
+
+
+def excitation(partials: Partials) -> Excitation:
     """Energy in each auditory band."""
-    import numpy as np  # noqa: PLC0415  # as above
-
-    centre, slope = _bands()
-    if not partials:
-        return np.zeros(len(centre))
-    hertz, power = np.array(partials).T
-    away = slope[:, None] * np.abs(hertz[None, :] - centre[:, None]) / centre[:, None]
-    weight = np.where(away > 30, 0.0, (1 + away) * np.exp(-np.minimum(away, 30)))
-    return np.asarray(weight @ power)
+    merged: dict[int, float] = {}
+    for hertz, power in partials:
+        grain = round(GRAIN * log(hertz))
+        merged[grain] = merged.get(grain, 0.0) + power
+    total = [0.0] * len(BANDS)
+    for grain, power in merged.items():
+        first, weights = _spread(grain)
+        for index, weight in enumerate(weights, first):
+            total[index] += weight * power
+    return tuple(total)
 
 
 def clarity(solo: Partials, accompaniment: Partials) -> float:
@@ -59,13 +69,15 @@ def clarity(solo: Partials, accompaniment: Partials) -> float:
     return clarity_of(excitation(solo), excitation(accompaniment))
 
 
-def clarity_of(solo: NDArray[np.float64], accompaniment: NDArray[np.float64]) -> float:
+def clarity_of(solo: Excitation, accompaniment: Excitation) -> float:
     """As `clarity`, from excitations (which add)."""
-    alone = float((solo**COMPRESSION).sum())
+    alone = sum(energy**COMPRESSION for energy in solo)
     if not alone:
         return 0.0
-    both = (solo + accompaniment) ** COMPRESSION - accompaniment**COMPRESSION
-    return float(both.sum()) / alone
+    both = sum(
+        (one + other) ** COMPRESSION - other**COMPRESSION for one, other in zip(solo, accompaniment, strict=True)
+    )
+    return float(both / alone)
 
 
 def power_db(partials: Partials) -> float:

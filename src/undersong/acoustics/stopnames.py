@@ -17,6 +17,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from undersong.model.organ import UNISON_FEET, Family, feet_of, show_feet
 
@@ -138,7 +139,9 @@ def plain_words(text: str) -> str:
     return " ".join(re.findall(r"[a-z]+", bare.casefold()))
 
 
-def _table() -> dict[str, NamedKind]:
+@lru_cache(maxsize=1)
+def table() -> dict[str, NamedKind]:
+    """Words of a name to their row."""
     found: dict[str, NamedKind] = {}
     for family, variety, level, names in ROWS:
         for words, feet in re.findall(r"([a-z0-9 ]+?):([0-9_/]*)(?: |$)", " ".join(names.split())):
@@ -146,9 +149,6 @@ def _table() -> dict[str, NamedKind]:
             found.setdefault(name, NamedKind(name, family, variety, feet.replace("_", " "), level))
     return found
 
-
-TABLE = _table()
-"""Words of a name to their row."""
 
 SOFTER = {"echo", "dolce", "lieblich", "still", "zart", "soft", "doux", "small", "minor", "dulcet"}
 PREFIXES = {"double": 2, "contra": 2, "contre": 2, "gross": 2, "grosse": 2, "doppel": 2, "sub": 2}
@@ -233,7 +233,7 @@ def _longest(words: list[str]) -> NamedKind | None:
     """The row with the most words that stand side by side in the name; at equal length the later ones in it."""
     for count in range(len(words), 0, -1):
         for start in range(len(words) - count, -1, -1):
-            kind = TABLE.get(" ".join(words[start : start + count]))
+            kind = table().get(" ".join(words[start : start + count]))
             if kind is not None:
                 return kind
     return None

@@ -104,11 +104,10 @@ def heard_again_db(seconds: float) -> float:
 
 def opening_seconds(step: float, room: Room, speech: float, place: Place = "nave") -> float:
     """How long a key is open before it is struck again: as short as is heard, in steps of 5 ms rounded up."""
-    step = round(step, 3)
     most = min(MOST_OPENING_SECONDS, MOST_OPENING_SHARE * step)
     heard = -solved_overlap(
-        min(step, 2 * LEVELS_OFF_SECONDS), room.seconds, round(min(speech, 0.3 * step), 3), DISTANCE[place],
-        room.volume, heard_again_db(room.seconds),
+        max(0.01, round(min(step, LEVELS_OFF_SECONDS), 2)), room.seconds, max(0.01, round(min(speech, 0.3 * step), 2)),
+        DISTANCE[place], room.volume, heard_again_db(room.seconds), 10,
     )  # fmt: skip
     wanted = ceil(heard / ROUNDED_TO_SECONDS) * ROUNDED_TO_SECONDS
     return min(most, max(LEAST_OPENING_SECONDS, wanted))
@@ -191,11 +190,11 @@ def dip_db(
 @lru_cache(maxsize=512)
 def solved_overlap(
     step: float, seconds: float, speech: float, distance: float = 14.0, volume: float = 4312.0,
-    deepest_db: float = USUAL_DIP_DB,
+    deepest_db: float = USUAL_DIP_DB, halvings: int = 18,
 ) -> float:  # fmt: skip
-    """The smallest overlap whose dip is at most so many dB, by 18 halvings; not clipped."""
+    """The smallest overlap whose dip is at most so many dB, by halving; not clipped."""
     low, high = max(-0.9, -0.9 * step + 0.020), min(0.6, 0.9 * step)
-    for _ in range(18):
+    for _ in range(halvings):
         middle = (low + high) / 2
         if -dip_db(step, middle, seconds, speech, distance, volume) > deepest_db:
             low = middle

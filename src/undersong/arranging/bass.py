@@ -16,7 +16,8 @@ from itertools import pairwise
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.pitch import Pitch, PitchName
 from undersong.textures.ground import WalkedChord, sounding
-from undersong.textures.units import bar_at
+from undersong.textures.patterns import grid
+from undersong.textures.units import bar_at, unit_places
 
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
@@ -36,6 +37,8 @@ class _Slot:
     names: tuple[tuple[PitchName, float], ...]
     tune_first: int
     tune_last: int
+    tune_group: int
+    """What is sung as the last group of a figure begins over it."""
     line_start: bool
     line_end: bool
     last: bool = False
@@ -78,7 +81,7 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
             slots.append(
                 _Slot(
                     start, end, one, _names(one, first=start == places[0]),
-                    notes[0].midi if notes else -1, notes[-1].midi if notes else -1,
+                    notes[0].midi if notes else -1, notes[-1].midi if notes else -1, _at_last_group(verse, start, end),
                     start in line_starts or not slots, end in line_ends,
                 )
             )  # fmt: skip
@@ -89,12 +92,21 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
     ]
 
 
+def _at_last_group(verse: WalkedVerse, start: Fraction, end: Fraction) -> int:
+    """The tune's key where the last group of a figure over [start, end) begins; -1 in a rest."""
+    bar = bar_at(verse.bars, end - Fraction(1, 96))
+    places = [place for place in unit_places(bar, grid(bar.time).groups) if start < place < end]
+    place = places[-1] if places else max(start, bar.start)
+    notes = sounding(verse.sounded_tune, place, place + Fraction(1, 96))
+    return notes[0].midi if notes else -1
+
+
 def _first_downbeats(verse: WalkedVerse) -> set[Fraction]:
-    """The first bar line in each line: where a line that begins with a pickup really sets out."""
-    found = set()
+    """The first bar line in each line after a pickup of half a bar at most: where it really sets out."""
+    found: set[Fraction] = set()
     for line in verse.lines:
-        inside = [bar.start for bar in verse.bars if line.start <= bar.start < line.end]
-        found.update(inside[:1])
+        inside = [bar for bar in verse.bars if line.start <= bar.start < line.end]
+        found.update(bar.start for bar in inside[:1] if bar.start - line.start <= bar.length / 2)
     return found
 
 
@@ -142,24 +154,31 @@ def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
     cost = MOTION * abs(leap) + (WIDE_LEAP if abs(leap) > 12 else 0.0) + AWKWARD.get(abs(leap), 0.0)
     if a.midi == b.midi and first.chord is not second.chord and a.name == b.name and second.chord.chord.bass is None:
         cost += 2.0
-    tune_before, tune_after = first.tune_last, second.tune_first
-    if min(tune_before, tune_after) >= 0 and leap and tune_after != tune_before and not second.line_start:
-        before, after = (tune_before - a.midi) % 12, (tune_after - b.midi) % 12
-        if before == after and before in (0, 7):
-            if leap * (tune_after - tune_before) < 0:
-                cost += OCTAVES_CONTRARY
-            elif abs(leap) <= 2:
-                # A slash bass is printed: what it implies is the print's, not ours.
-                printed = first.chord.chord.bass is not None or second.chord.chord.bass is not None
-                cost += OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
-            else:
-                cost += OCTAVES_SAME_WAY
+    if leap and not second.line_start:
+        printed = first.chord.chord.bass is not None or second.chord.chord.bass is not None
+        cost += max(
+            _parallel(tune, second.tune_first, a.midi, b.midi, printed=printed)
+            for tune in (first.tune_last, first.tune_group)
+        )
     if second.line_end and second.chord is not first.chord:
         dominant = (second.chord.chord.lowest, first.chord.chord.root)
         falls = dominant[0] is not None and dominant[1] is not None
         if falls and (dominant[1].pitch_class - dominant[0].pitch_class) % 12 == 7 and abs(leap) not in (5, 7):  # type: ignore[union-attr]
             cost += CLOSE
     return cost
+
+
+def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed: bool) -> float:
+    """What octaves or fifths of tune and bass cost; a slash bass is printed: what it implies is the print's."""
+    size = (tune - bass) % 12
+    if min(tune, tune_after) < 0 or tune == tune_after or size not in (0, 7) or (tune_after - bass_after) % 12 != size:
+        return 0.0
+    leap = bass_after - bass
+    if leap * (tune_after - tune) < 0:
+        return OCTAVES_CONTRARY
+    if abs(leap) <= 2:
+        return OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
+    return OCTAVES_SAME_WAY
 
 
 def _best(slots: list[_Slot], options: list[list[tuple[Pitch, float]]]) -> list[Pitch]:

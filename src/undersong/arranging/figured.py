@@ -30,7 +30,7 @@ from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
 from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, suspended_at
-from undersong.textures.voicings import Candidate, candidates, stands
+from undersong.textures.voicings import Candidate, beside_bass, candidates, stands
 
 LOWER_REGISTER = 45
 
@@ -269,7 +269,9 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
     drafts = []
     limb = PLACES[layout.section.tune].figure
     figure = _figure_at(layout, unit)
-    below: Limb = "left hand" if layout.bench.two_hands else limb
+    bench = layout.bench
+    reached = not bench.above_bass or all(beside_bass(unit, key, bench) for key in candidate.levels[:1])
+    below: Limb = "left hand" if bench.two_hands and reached else limb
     for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
         for key in keys:
             end = slot.end
@@ -282,6 +284,9 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
                 end = unit.end
             elif figure.short_after_first and index:
                 end = slot.start + (slot.end - slot.start) / 2
+            elif not figure.short_after_first:  # it goes on until something is struck, as long as it may
+                stops = (at for at in later if candidate.strikes[at] or not stands(unit.slots[at], key))
+                end = next((unit.slots[at].start for at in stops), unit.end)
             hand = below if key == candidate.levels[0] else limb
             pitch = spelled(layout.ground.chords, slot.start, slot.end, key)
             drafts.append(Draft("figure", slot.start, end, pitch, hand, division_of(layout.section, hand)))

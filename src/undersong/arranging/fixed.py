@@ -29,6 +29,10 @@ def tune_drafts(verse: WalkedVerse, section: Accompaniment) -> list[Draft]:
     ]  # fmt: skip
 
 
+LOWEST_IN_HAND = 48
+"""How low a bass from symbols goes in a hand: lower, other voices find no room beside it (assumed)."""
+
+
 def bass_for(verse: WalkedVerse, organ: Organ, under: int | None = None) -> tuple[tuple[Piece, ...], bool]:
     """The bass, and whether it is the printed one; moved by an octave where the keyboard ends.
 
@@ -36,7 +40,8 @@ def bass_for(verse: WalkedVerse, organ: Organ, under: int | None = None) -> tupl
     """
     keyboard = organ.pedal if organ.pedal and under is None else organ.manuals[0]
     printed = printed_bass(verse)
-    pieces = printed or bass_from_chords(verse, keyboard.lowest, keyboard.highest)
+    lowest = keyboard.lowest if organ.pedal and under is None else max(keyboard.lowest, LOWEST_IN_HAND)
+    pieces = printed or bass_from_chords(verse, lowest, keyboard.highest)
     if under is not None:
         pieces = tuple(_below_tune(piece, verse, under) for piece in pieces)
     return tuple(_inside(piece, keyboard) for piece in pieces), bool(printed)

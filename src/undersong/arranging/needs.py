@@ -109,6 +109,12 @@ def _top_of_manual(asked: Asked) -> Refusal | None:
     return None
 
 
+def _at_pitch_only(asked: Asked) -> Refusal | None:
+    if asked.texture.kind == "descant" and asked.plan.tune != "at-pitch":
+        return asked.refusal("the descant lies over the tune, which stays at pitch", "at-pitch")
+    return None
+
+
 def _tune_below(asked: Asked) -> Refusal | None:
     """What speaks against the tune in the tenor or in the feet."""
     place, texture, organ = PLACES[asked.plan.tune], asked.texture, asked.organ
@@ -271,7 +277,7 @@ def _pace(asked: Asked) -> Refusal | None:
 
 
 NEEDS: tuple[Need, ...] = (
-    _top_of_manual, _tune_below, _hands_free, _printed_parts, _drone, _feet_for_bass, _harmony, _room_beneath,
-    _long_chords, _pattern_for_time, _cross_rhythm, _pace,
+    _top_of_manual, _at_pitch_only, _tune_below, _hands_free, _printed_parts, _drone, _feet_for_bass, _harmony,
+    _room_beneath, _long_chords, _pattern_for_time, _cross_rhythm, _pace,
 )  # fmt: skip
 """What is asked, in this order."""

@@ -21,7 +21,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, NoReturn, get_args
 
-from undersong.acoustics.stopnames import TABLE, plain_words, recognise, split_name
+from undersong.acoustics.stopnames import plain_words, recognise, split_name, table
 from undersong.acoustics.temperament import NARROWED
 from undersong.errors import BrokenOrgan, CannotReadFile, UnknownName, UnknownStop
 from undersong.model.organ import Break, Division, Family, Organ, State, Stop, feet_of, show_feet
@@ -154,7 +154,7 @@ def read_organ_text(text: str, file: str = "") -> OrganFile:
         ) from fault
     where = _Where(file, "", text)
     _known_fields(given, ORGAN_FIELDS, where)
-    room = _room(_table(given["room"], where.inside("[room]")), where.inside("[room]")) if "room" in given else None
+    room = _room(_as_table(given["room"], where.inside("[room]")), where.inside("[room]")) if "room" in given else None
     organ = _organ(given, where) if set(given) - {"room"} else None
     if organ is None and room is None:
         _wrong(where, "this file holds neither an organ nor a room", BrokenOrgan.remedy)
@@ -169,7 +169,7 @@ def _known_fields(given: Mapping[str, Any], known: tuple[str, ...], where: _Wher
             _wrong(where, f"{name!r} is not known here", f"{guess}Known are {', '.join(known)}.", name)
 
 
-def _table(given: object, where: _Where) -> dict[str, Any]:
+def _as_table(given: object, where: _Where) -> dict[str, Any]:
     if not isinstance(given, dict):
         _wrong(where, "this should be a table", f"Write {where.place.split(', ')[-1]} on a line of its own.")
     return given
@@ -249,22 +249,22 @@ def _key(given: object, what: str, where: _Where) -> int:
 
 def _division(given: object, place: str, usual: int, where: _Where) -> Division:
     where = where.inside(place)
-    table = _table(given, where)
-    _known_fields(table, DIVISION_FIELDS, where)
-    name = _text(table.get("name", "Pedal" if place == "pedal" else ""), "name", where)
+    fields = _as_table(given, where)
+    _known_fields(fields, DIVISION_FIELDS, where)
+    name = _text(fields.get("name", "Pedal" if place == "pedal" else ""), "name", where)
     where = _Where(where.file, f"{place} ({name})", where.text)
-    lowest = _key(table["lowest"], "lowest", where) if "lowest" in table else LOWEST_C
-    keys = int(_number(table.get("keys", usual), "keys", 5, 88, where))
-    highest = _key(table["highest"], "highest", where) if "highest" in table else lowest + keys - 1
-    if "keys" in table and "highest" in table and highest != lowest + keys - 1:
-        _wrong(where, f"{keys} keys do not end at {table['highest']}", "Write keys or highest, not both.", "highest")
+    lowest = _key(fields["lowest"], "lowest", where) if "lowest" in fields else LOWEST_C
+    keys = int(_number(fields.get("keys", usual), "keys", 5, 88, where))
+    highest = _key(fields["highest"], "highest", where) if "highest" in fields else lowest + keys - 1
+    if "keys" in fields and "highest" in fields and highest != lowest + keys - 1:
+        _wrong(where, f"{keys} keys do not end at {fields['highest']}", "Write keys or highest, not both.", "highest")
     if not lowest + 4 <= highest <= 120:
         _wrong(where, "the highest key lies below the lowest", "Check lowest and highest.", "highest")
-    enclosed = table.get("enclosed", False)
+    enclosed = fields.get("enclosed", False)
     if not isinstance(enclosed, bool):
         _wrong(where, "enclosed is neither true nor false", "Write enclosed = true.", "enclosed")
     plain = Division(name, lowest, highest, (), enclosed)
-    stops = _list(table.get("stops", []), "stops", where)
+    stops = _list(fields.get("stops", []), "stops", where)
     return Division(
         name, lowest, highest, tuple(_stop(one, count, plain, where) for count, one in enumerate(stops, 1)), enclosed
     )
@@ -274,14 +274,14 @@ def _stop(given: object, count: int, division: Division, where: _Where) -> Stop:
     if isinstance(given, str):
         given = {"name": given}
     where = where.inside(f"stop {count}")
-    table = _table(given, where)
-    _known_fields(table, STOP_FIELDS, where)
-    written = _text(table.get("name"), "name", where)
+    fields = _as_table(given, where)
+    _known_fields(fields, STOP_FIELDS, where)
+    written = _text(fields.get("name"), "name", where)
     known = recognise(written)
     name, printed, _ = split_name(written)
-    family = table.get("family", known.kind.family if known else None)
+    family = fields.get("family", known.kind.family if known else None)
     if family is None:
-        near = get_close_matches(plain_words(name), TABLE, 1, 0.75)
+        near = get_close_matches(plain_words(name), table(), 1, 0.75)
         raise UnknownStop(
             f"the stop {written!r} is not known" + (f" (is it {near[0].title()}?)" if near else ""), file=where.file,
             place=where.at(written),
@@ -290,7 +290,7 @@ def _stop(given: object, count: int, division: Division, where: _Where) -> Stop:
         )  # fmt: skip
     if family not in FAMILIES:
         _wrong(where, f"the family {family!r} is not known", f"It is one of {', '.join(FAMILIES)}.", written)
-    feet = str(table.get("feet", known.feet if known else printed))
+    feet = str(fields.get("feet", known.feet if known else printed))
     if not feet:
         raise UnknownStop(
             f"the length of {written!r} differs from organ to organ", file=where.file, place=where.at(written),
@@ -300,21 +300,21 @@ def _stop(given: object, count: int, division: Division, where: _Where) -> Stop:
         feet = show_feet(Fraction(feet_of(feet)))
     except ValueError as fault:
         _wrong(where, str(fault), 'Write feet = "2 2/3".', written)
-    level = int(_number(table.get("level", known.level if known else 3), "level", 1, 5, where))
-    state = table.get("state", "sound")
+    level = int(_number(fields.get("level", known.level if known else 3), "level", 1, 5, where))
+    state = fields.get("state", "sound")
     if state not in STATES:
         _wrong(where, f"the state {state!r} is not known", f"It is one of {', '.join(STATES)}.", written)
     same_family = known is not None and known.kind.family == family
-    variety = _text(table["variety"], "variety", where) if "variety" in table else ""
+    variety = _text(fields["variety"], "variety", where) if "variety" in fields else ""
     if not variety and known is not None and same_family:
         variety = known.kind.variety
     lowest, highest = (
-        _key(table[end], end, where) if end in table else 0 for end in ("from", "to")
+        _key(fields[end], end, where) if end in fields else 0 for end in ("from", "to")
     )  # fmt: skip
     for end, number in (("from", lowest), ("to", highest)):
         if number and not division.lowest <= number <= division.highest:
             _wrong(
-                where, f"{written} begins or ends at {table[end]}, where {division.name} has no key",
+                where, f"{written} begins or ends at {fields[end]}, where {division.name} has no key",
                 f"Write a key of {division.name}, or leave {end!r} out.", written,
             )  # fmt: skip
     if highest and lowest > highest:
@@ -329,8 +329,8 @@ def _stop(given: object, count: int, division: Division, where: _Where) -> Stop:
         state,
         lowest,
         highest,
-        _breaks(table.get("breaks", []), where),
-        _slopes(table.get("slopes", []), where),
+        _breaks(fields.get("breaks", []), where),
+        _slopes(fields.get("slopes", []), where),
     )
 
 

@@ -30,3 +30,5 @@ class Player:
 
 
 SMALL, MEDIUM, LARGE = Player(7, 8), Player(8, 9), Player(9, 10)
+PLAYERS = {"small": SMALL, "medium": MEDIUM, "large": LARGE}
+"""By the reach of one hand (assumed)."""

@@ -71,7 +71,9 @@ def perform(arrangement: Arrangement, touch: Touch | None = None) -> Performance
     ]
     ordered = sorted(notes, key=lambda note: (note.on_seconds, note.division, note.number))
     ends_seconds = played[-1].seconds(played[-1].section.length) if played else 0.0
-    moved = [mark for one in played for mark in shutters(one.section, one.seconds)] if touch and touch.swell else []
+    moved: list[tuple[float, float]] = []
+    if touch and touch.swell:
+        moved = [mark for one in played for mark in shutters(one.section, one.seconds, touch.organ)]
     return Performance(tuple(ordered), tuple(paces), ends_seconds, tuple(moved), tuple(_stop_changes(played)))
 
 

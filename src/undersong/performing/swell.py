@@ -19,9 +19,11 @@ from fractions import Fraction
 from itertools import pairwise
 
 from undersong.model.accompaniment import Accompaniment, PlayedNote
+from undersong.model.organ import Organ
 
 STANDS = {0: 0.7, 1: 0.45, 2: 0.6, 3: 0.7, 4: 0.85, 5: 1.0}
 """Position by step of the build-up (0 unknown)."""
+SOLO_STANDS = 0.9
 RISE = 0.25
 LILT = 0.18
 """How far a line, and a bar in a lilting verse, opens the box; of the box's 11 LU the lilt is about 2, at most 3 dB."""
@@ -41,6 +43,13 @@ def foot_is_free(section: Accompaniment) -> bool:
     return True
 
 
+def solo_in_box(section: Accompaniment, organ: Organ) -> bool:
+    """Whether the tune has an enclosed manual to itself."""
+    tune = {note.division for note in section.notes if note.part == "tune"}
+    alone = tune - {note.division for note in section.notes if note.part != "tune"}
+    return any(one.enclosed and one.name in alone for one in organ.divisions)
+
+
 def lilts(section: Accompaniment, notes: Sequence[PlayedNote] | None = None) -> bool:
     """Whether a quiet verse in lilting time moves in a figure."""
     played = section.notes if notes is None else notes
@@ -48,9 +57,14 @@ def lilts(section: Accompaniment, notes: Sequence[PlayedNote] | None = None) -> 
     return quiet and str(section.bars[0].time) in LILTING and any(note.part == "figure" for note in played)
 
 
-def shutters(section: Accompaniment, seconds: Callable[[Fraction], float]) -> tuple[tuple[float, float], ...]:
-    """Positions through a section; `seconds` turns its places to seconds of the performance."""
-    stands = STANDS[section.registration.loudness]
+def shutters(
+    section: Accompaniment, seconds: Callable[[Fraction], float], organ: Organ
+) -> tuple[tuple[float, float], ...]:
+    """Positions through a section; `seconds` turns its places to seconds of the performance.
+
+    A tune soloed in the box has it open: it must stand clear.
+    """
+    stands = SOLO_STANDS if solo_in_box(section, organ) else STANDS[section.registration.loudness]
     marks = [(seconds(Fraction(0)), stands)]
     if foot_is_free(section):
         for line in section.lines:

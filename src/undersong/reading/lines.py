@@ -29,6 +29,8 @@ from undersong.model.tune import Line, Tune, walk
 from undersong.reading.titles import metre_lines
 
 SHORTEST_BEATS = 3
+SHORTEST_BARS_ALONE = 2
+"""Of a tune that has neither words nor other parts: what it tells of its lines is weak (assumed)."""
 LONGEST_PULSES = 32
 """No line that is not marked is longer."""
 FEW_CAPITALS = 0.25
@@ -142,7 +144,8 @@ def find_lines(tune: Tune, text: Text, hints: Collection[Fraction] = ()) -> tupl
             continue
         if not told or (end - start) / signs.pulse > MARKED_SPAN:
             borders |= set(divide(signs, start, end))
-    return _between(borders - _later_endings(tune, borders), tune, notes)
+    alone = not text.verses and len(tune.voices) == 1 and not marked
+    return _between(borders - _later_endings(tune, borders), tune, notes, alone=alone)
 
 
 def _refrain(tune: Tune, text: Text) -> set[Fraction]:
@@ -189,14 +192,16 @@ def _spans(borders: set[Fraction], tune: Tune) -> list[tuple[Fraction, Fraction]
     return list(pairwise(edges))
 
 
-def _between(borders: set[Fraction], tune: Tune, notes: Sequence[Struck]) -> tuple[Line, ...]:
+def _between(borders: set[Fraction], tune: Tune, notes: Sequence[Struck], *, alone: bool) -> tuple[Line, ...]:
     """Lines between borders; a border too near the last one is dropped."""
     kept: list[Fraction] = []
-    least = SHORTEST_BEATS
     for border in sorted(borders):
-        beat = tune.bars[tune.bar_at(border)].time.beat
+        time = tune.bars[tune.bar_at(border)].time
+        least = SHORTEST_BEATS * time.beat
+        if alone:
+            least = max(least, SHORTEST_BARS_ALONE * time.bar_length - time.beat)
         near_end = border > notes[-1].onset
-        if border > 0 and border - (kept[-1] if kept else 0) >= least * beat and not near_end:
+        if border > 0 and border - (kept[-1] if kept else 0) >= least and not near_end:
             kept.append(border)
     edges = [Fraction(0), *kept, tune.length]
     return tuple(Line(start, end) for start, end in pairwise(edges) if end > start)

@@ -12,20 +12,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import log10
 from statistics import median
-from typing import TYPE_CHECKING
 
-from undersong.acoustics.audibility import a_weighted_db, clarity_of, excitation, power_db
+from undersong.acoustics.audibility import Excitation, a_weighted_db, clarity_of, excitation, power_db
 from undersong.acoustics.spectra import partials_of
 from undersong.acoustics.temperament import key_hz
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.organ import Organ
 from undersong.registration.recipes import Drawn
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-MOST_MOMENTS = 9
+MOST_MOMENTS = 6
 SILENCE = 1e-20
 
 Keys = tuple[tuple[str, tuple[int, ...]], ...]
@@ -41,7 +36,7 @@ class Moment:
 
 
 def moments(section: Accompaniment) -> tuple[Moment, ...]:
-    """Up to nine moments of a section at which the tune sounds, evenly spread over its onsets."""
+    """Up to six moments of a section at which the tune sounds, evenly spread over its onsets."""
     onsets = sorted({note.start for note in section.notes if note.part == "tune"})
     step = max(1, -(-len(onsets) // MOST_MOMENTS))
     found = []
@@ -64,7 +59,6 @@ def _keys(notes: Sequence[PlayedNote]) -> Keys:
 class _Heard:
     """What some keys of one keyboard sound like; `deep_power` is that of the 16 foot stops."""
 
-    excitation: NDArray[np.float64]
     a_power: float
     deep_power: float
     power: float
@@ -79,7 +73,17 @@ def _heard(drawn: Drawn, numbers: tuple[int, ...], pedal: str, a4_hz: float, tem
             sounds[stop.pitch < 1] += partials_of(stop, number, hertz, pedal=home == pedal)
     both = [*sounds[True], *sounds[False]]
     deep, power, weighted = (10 ** (one / 10) for one in (power_db(sounds[True]), power_db(both), a_weighted_db(both)))
-    return _Heard(excitation(both), weighted, deep, power)
+    return _Heard(weighted, deep, power)
+
+
+@lru_cache(maxsize=20_000)
+def _excited(drawn: Drawn, numbers: tuple[int, ...], pedal: str, a4_hz: float, temperament: str) -> Excitation:
+    return excitation([
+        partial
+        for number in numbers
+        for home, stop in drawn
+        for partial in partials_of(stop, number, key_hz(number, a4_hz, temperament), pedal=home == pedal)
+    ])  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +104,15 @@ class Sounds:
             if self.drawn.get(division)
         ]
 
-    def _excited(self, keys: Keys) -> NDArray[np.float64]:
-        heard = [one.excitation for one in self._all(keys)]
-        return heard[0] if len(heard) == 1 else sum(heard[1:], start=heard[0]) if heard else excitation(())
+    def _excited(self, keys: Keys) -> Excitation:
+        heard = [
+            _excited(self.drawn[division], numbers, self._pedal, self.organ.a4_hz, self.organ.temperament)
+            for division, numbers in keys
+            if self.drawn.get(division)
+        ]
+        if len(heard) == 1:
+            return heard[0]
+        return tuple(map(sum, zip(*heard, strict=True))) if heard else excitation(())
 
     def clarity(self, when: Sequence[Moment], *, raised: int = 0) -> float:
         """How clear the tune is: the median over moments, 0 to 1; `raised` tries it so many semitones higher."""

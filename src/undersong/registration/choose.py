@@ -40,7 +40,7 @@ from undersong.registration.recipes import (
     everything,
 )
 
-MOST_CHOICES = 8
+MOST_CHOICES = 6
 """Ways to cook a part that are looked at."""
 WITH_FEET = 3
 """Combinations for the hands that are tried with every pedal."""
@@ -64,6 +64,15 @@ class _Console:
     singers: int
     drawn: dict[str, Choice] = field(default_factory=dict)
     begun: list[str] = field(default_factory=list)
+    pistons: dict[object, str] = field(default_factory=dict)
+    """Stops set on a piston, in the order in which they were first needed."""
+
+    def on_piston(self, registration: Registration) -> Registration:
+        """The registration with the piston that brings it, as long as there are pistons."""
+        if registration.drawn not in self.pistons and len(self.pistons) < len(self.organ.pistons):
+            self.pistons[registration.drawn] = self.organ.pistons[len(self.pistons)]
+        piston = self.pistons.get(registration.drawn)
+        return replace(registration, generic=f"{piston}: {registration.generic}") if piston else registration
 
     def side(self, division: str) -> str:
         """Left: pedal and highest manual; right: the others."""
@@ -96,11 +105,17 @@ def register(arrangement: Arrangement, organ: Organ, room: Room) -> Arrangement:
     findings: list[Finding] = list(arrangement.findings)
     steps = build_up(len(arrangement.sections), room.singers)
     for section, step in zip(arrangement.sections, steps, strict=True):
-        registration, told = _registered(section, console, step)
-        sections.append(replace(section, registration=registration))
+        men = who_sings(arrangement, section) == "men"
+        registration, told = _registered(section, console, step, men=men)
+        sections.append(replace(section, registration=console.on_piston(registration)))
         findings += told
         console.begun.append(section.id)
     return replace(arrangement, sections=tuple(sections), findings=tuple(findings))
+
+
+def who_sings(arrangement: Arrangement, section: Accompaniment) -> str:
+    """Who sings a section, as the plan has it; "all" where it does not say."""
+    return next((one.who for one in arrangement.plan.verses if one.verse == section.verse), "all")
 
 
 def build_up(count: int, singers: int) -> tuple[int, ...]:
@@ -126,7 +141,8 @@ class _Parts:
     hands: tuple[str, ...]
     """The other keyboards under the hands."""
     pedal: str
-    pedal_solo: bool
+    pedal_solo: str
+    """The place of a tune in the feet, "" where they have the bass."""
     low: Mapping[str, int]
     """Lowest key used on each."""
 
@@ -142,7 +158,7 @@ def _parts(section: Accompaniment, organ: Organ) -> _Parts:
     solo = next((name for name in sorted(alone) if name != pedal), "")
     hands = tuple(name for name in low if name not in (solo, pedal) and organ.division(name) is not None)
     return _Parts(solo if hands else "", hands or ((solo,) if solo else ()), pedal if pedal in low else "",
-                  pedal in alone, low)  # fmt: skip
+                  section.tune if pedal in alone else "", low)  # fmt: skip
 
 
 def _ways(
@@ -168,7 +184,7 @@ def _pedal_ways(console: _Console, parts: _Parts, step: int, hands: Mapping[str,
     organ, low = console.organ, parts.low.get(parts.pedal, 36)
     manuals = [division.name for division in organ.manuals]
     if parts.pedal_solo:
-        return _ways(PEDAL_SOLO, console, parts.pedal, low, step, manuals)
+        return _ways(PEDAL_SOLO.get(parts.pedal_solo, PEDAL), console, parts.pedal, low, step, manuals)
     own = list(choices(PEDAL, organ, parts.pedal, low, step, manuals))
     bare = list(choices(PEDAL_COUPLED, organ, parts.pedal, low, step, manuals))
     coupled = [
@@ -201,9 +217,11 @@ class _Tried:
     pedal_db: float | None
 
 
-def _registered(section: Accompaniment, console: _Console, step: int) -> tuple[Registration, list[Finding]]:
+def _registered(
+    section: Accompaniment, console: _Console, step: int, *, men: bool
+) -> tuple[Registration, list[Finding]]:
     parts, when = _parts(section, console.organ), moments(section)
-    hands = sorted(_combinations(section, parts, when, console, step), key=lambda one: one.cost)[:WITH_FEET]
+    hands = _clearest(_combinations(section, parts, when, console, step, men=men), parts, when, console)
     whole = (
         _with_feet(parts, when, console, one, feet, rank)
         for one in hands
@@ -220,16 +238,18 @@ def _registered(section: Accompaniment, console: _Console, step: int) -> tuple[R
 
 
 def _combinations(
-    section: Accompaniment, parts: _Parts, when: Sequence[Moment], console: _Console, step: int
+    section: Accompaniment, parts: _Parts, when: Sequence[Moment], console: _Console, step: int, *, men: bool
 ) -> Iterable[_Tried]:
-    wanted_db = level_wanted_db(console.singers if section.kind == "verse" else console.singers // 2)
+    wanted_db = level_wanted_db(console.singers // 2 if men or section.kind != "verse" else console.singers)
     first = parts.hands[0] if parts.hands else parts.solo
     busy = [*parts.hands, parts.solo]
-    recipes = ACCOMPANIMENT if parts.solo or parts.pedal_solo else CHORUS
+    recipes, solo_recipes = ACCOMPANIMENT if parts.solo or parts.pedal_solo else CHORUS, SOLO
+    if men:
+        recipes, solo_recipes = _without_4(recipes), _without_4(SOLO)
     accompaniments: list[Choice | None] = [*_ways(recipes, console, first, parts.low.get(first, 36), step, busy)]
     solos: list[Choice | None] = [None]
     if parts.solo:
-        solos = [*_ways(SOLO, console, parts.solo, parts.low[parts.solo], step, busy)] or [None]
+        solos = [*_ways(solo_recipes, console, parts.solo, parts.low[parts.solo], step, busy)] or [None]
     for place, solo in enumerate(solos):
         for rank, accompaniment in enumerate(accompaniments or [None]):
             hands = dict.fromkeys(parts.hands, accompaniment) if accompaniment else {}
@@ -240,6 +260,11 @@ def _combinations(
                 }
             chosen = hands | ({parts.solo: solo} if solo else {})
             yield _tried(parts, when, console, chosen, step, wanted_db, place + rank)
+
+
+def _without_4(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
+    """For men alone: nothing above the pitch at which they sing (R25)."""
+    return tuple(one for one in recipes if all(slot.pitch <= 1 for slot in one.slots))
 
 
 def _sounds(organ: Organ, chosen: Mapping[str, Choice]) -> Sounds:
@@ -253,10 +278,9 @@ def _tried(
 ) -> _Tried:  # fmt: skip
     sounds = _sounds(console.organ, chosen)
     leads_db = max(sounds.level_db(when), sounds.level_db(when, tune_only=True) + TUNE_LEADS_DB)
-    clear, lacking = sounds.clarity(when), wanted_db - leads_db
+    lacking = wanted_db - leads_db
     cost = float(rank) + sum(2 * abs(one.step - step) for one in chosen.values())
     if parts.solo in chosen:
-        cost += 60 * max(0.0, CLEAR - clear)
         cost += 4 * max(0.0, 1 - sounds.weaker_db(when))
         others = [one for name, one in chosen.items() if name != parts.solo]
         cost += 3 * sum(one.colour == chosen[parts.solo].colour for one in others)
@@ -265,7 +289,21 @@ def _tried(
     if not console.organ.pistons:
         over = sum(max(0, count - MOST_STOPS_OF_A_SIDE) for count in console.changes(chosen).values())
         cost += 12 * over
-    return _Tried(cost, chosen, clear, lacking, None)
+    return _Tried(cost, chosen, 1.0, lacking, None)
+
+
+def _clearest(tried: Iterable[_Tried], parts: _Parts, when: Sequence[Moment], console: _Console) -> list[_Tried]:
+    """The cheapest combinations once it counts how clear the tune is; those that cannot be among them are not heard."""
+    best: list[_Tried] = []
+    for one in sorted(tried, key=lambda one: one.cost):
+        if len(best) == WITH_FEET and one.cost >= best[-1].cost:
+            break
+        heard = one
+        if parts.solo in one.chosen:
+            clear = _sounds(console.organ, one.chosen).clarity(when)
+            heard = replace(one, cost=one.cost + 60 * max(0.0, CLEAR - clear), clarity=clear)
+        best = sorted([*best, heard], key=lambda one: one.cost)[:WITH_FEET]
+    return best
 
 
 def _with_feet(
@@ -301,7 +339,9 @@ def _said(parts: _Parts, chosen: Mapping[str, Choice], step: int) -> Registratio
             break
     if parts.pedal in chosen:
         feet = chosen[parts.pedal]
-        generic.append(f"pedal: {feet.name}" + (", no 16, uncoupled" if parts.pedal_solo else ""))
+        generic.append(
+            f"pedal: {feet.name}" + (", no 16, uncoupled" if parts.pedal_solo in ("pedal", "pedal-8") else "")
+        )
     order = [name for name in (parts.solo, *parts.hands, parts.pedal) if name in chosen]
     actual = tuple((name, _knobs(name, chosen[name], chosen)) for name in dict.fromkeys(order))
     drawn = tuple((name, chosen[name].names(name)) for name in dict.fromkeys(order))
@@ -326,10 +366,11 @@ def _told(
     wanted = CLEAR if parts.solo in chosen else BURIED
     under = parts.hands[0] if parts.hands else ""
     has_tune = any(note.part == "tune" for note in section.notes)
-    if has_tune and tried.clarity < wanted / 2 + (wanted == CLEAR) * 0.1 and under in chosen:
+    clear = sounds.clarity(when)
+    if has_tune and clear < wanted / 2 + (wanted == CLEAR) * 0.1 and under in chosen:
         yield tell(
             section, "tune-buried", start, over=f"{_knobs(under, chosen[under], chosen)} on {under}",
-            clarity=f"{tried.clarity:.2f}", wanted=f"{wanted:g}", remedy=_clearer(sounds, parts, when, organ, chosen),
+            clarity=f"{clear:.2f}", wanted=f"{wanted:g}", remedy=_clearer(sounds, parts, when, organ, chosen),
         )  # fmt: skip
     if tried.lacking_db > TOLERANCE_DB and section.kind == "verse":
         stops = "; ".join(_knobs(name, one, chosen) for name, one in chosen.items())

@@ -142,12 +142,20 @@ PEDAL_COUPLED = _rows(
 PEDAL_ALONE = _rows(
     ("8", 1, 5, "flute", "any 8"), ("16", 1, 5, "flute", "any 16"), ("reed 16", 1, 5, "reed", "reed 16")
 )
-PEDAL_SOLO = _rows(
-    ("principal 4 alone", 1, 5, "principal", "principal 4"),
-    ("reed 4 alone", 1, 5, "reed", "reed 4"),
-    ("flute 4 alone", 1, 5, "flute", "flute 4"),
-)
-"""For a tune in the feet at 4 feet: no 16, uncoupled (R4)."""
+PEDAL_SOLO: dict[str, tuple[Recipe, ...]] = {
+    "pedal": _rows(
+        ("principal 4 alone", 1, 5, "principal", "principal 4"),
+        ("reed 4 alone", 1, 5, "reed", "reed 4"),
+        ("flute 4 alone", 1, 5, "flute", "flute 4"),
+    ),
+    "pedal-8": _rows(
+        ("principal 8 alone", 1, 5, "principal", "principal 8"),
+        ("reed 8 alone", 1, 5, "reed", "trumpet 8"),
+        ("flute 8 alone", 1, 3, "flute", "flute 8"),
+    ),
+    "bass": PEDAL,
+}
+"""For a tune in the feet, by its place: at 4 or 8 feet no 16 and uncoupled (R4); as the bass with its 16."""
 
 
 Drawn = tuple[tuple[str, Stop], ...]

@@ -236,15 +236,19 @@ class _Drawn:
         for change in performance.stop_changes:
             self._changes.setdefault(change.division, []).append((change.at_seconds, change.stops))
 
+    def _keyboard(self, note: SoundedNote) -> Division:
+        """The keyboard of a key; what the feet would play without a pedal sounds on the lowest manual."""
+        return self._organ.division(note.division) or self._organ.manuals[0]
+
     def index(self, note: SoundedNote) -> int:
         """Which change of its keyboard's stops a key falls under, -1 before the first."""
-        return bisect_right(self._changes.get(note.division, []), note.on_seconds, key=lambda one: one[0]) - 1
+        changes = self._changes.get(self._keyboard(note).name, [])
+        return bisect_right(changes, note.on_seconds, key=lambda one: one[0]) - 1
 
     def at(self, note: SoundedNote) -> Sequence[tuple[str, tuple[Stop, ...]]]:
         """Divisions and stops that a key sounds."""
-        keyboard = self._organ.division(note.division) or self._organ.manuals[0]
-        changes = self._changes.get(note.division, [])
-        index = self.index(note)
+        keyboard, index = self._keyboard(note), self.index(note)
+        changes = self._changes.get(keyboard.name, [])
         if index < 0:
             return ((keyboard.name, usual_stops(keyboard)),)
         by_home: dict[str, list[Stop]] = {}

@@ -36,6 +36,8 @@ DECAY = 6.9078
 """Of amplitude, for 60 dB in one reverberation time."""
 CROSSING_OCTAVES = 0.3
 EAR_METRES = 0.1
+NEAREST_METRES = 0.5
+"""Nobody sits in a pipe."""
 
 Samples = NDArray[np.float32]
 
@@ -89,7 +91,8 @@ def _source(room: Room, place: Place) -> tuple[float, float, float]:
 
 def _distance(room: Room, place: Place, listener: tuple[float, float, float], side: int) -> float:
     x, y, z = _source(room, place)
-    return float(np.hypot(np.hypot(x - listener[0] - side * EAR_METRES, y - listener[1]), z - listener[2]))
+    away = np.hypot(np.hypot(x - listener[0] - side * EAR_METRES, y - listener[1]), z - listener[2])
+    return max(NEAREST_METRES, float(away))
 
 
 def _images(
@@ -109,7 +112,7 @@ def _images(
             ]
             rows.append((order, float(np.sqrt(sum(one * one for one in away)))))
     rows.sort()
-    return np.array([row[1] for row in rows]), np.array([row[0] for row in rows])
+    return np.maximum([row[1] for row in rows], NEAREST_METRES), np.array([row[0] for row in rows])
 
 
 def _one(

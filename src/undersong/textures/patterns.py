@@ -34,7 +34,10 @@ def _rows(levels: str, *patterns: str) -> dict[int, Order]:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure: for each number of slots the order of its levels, by how many levels the chord has."""
+    """One figure: for each number of slots the order of its levels, by how many levels the chord has.
+
+    What is struck before an empty slot goes on through it.
+    """
 
     name: str
     three: dict[int, Order]
@@ -83,12 +86,17 @@ ALBERTI = Figure(
 HELD = Figure(
     "held",
     three={
-        1: _row("02"), 2: _row("02", "1"), 3: _row("02", "1", "2"), 4: _row("02", "1", "2", "1"),
-        6: _row("02", "1", "2", "1", "2", "1"), 8: _row("02", "1", "2", "1", "2", "1", "2", "1"),
+        1: _row("02"), 2: _row("02", "1"), 3: _row("02", "1", ""), 4: _row("012", "", "1", "2"),
+        6: _row("02", "1", "2", "", "1", "2"),
     },
     two=BROKEN.two,
     four={},
     held=frozenset({0}),
+)  # fmt: skip
+
+HELD_IN_THREES = replace(
+    HELD, name="held in threes",
+    three={1: _row("02"), 2: _row("02", "1"), 3: _row("02", "1", ""), 6: _row("02", "1", "", "2", "1", "")},
 )  # fmt: skip
 
 FALLING = Figure(
@@ -135,7 +143,16 @@ LOW_AND_PAIR = Figure(
     four={},
 )  # fmt: skip
 
-SHARED = replace(BROKEN, name="shared", held=frozenset({0}))
+SHARED = Figure(
+    "shared",
+    three={
+        1: _row("012"), 2: _row("0", "12"), 3: _row("0", "12", "2"), 4: _row("0", "12", "1", "12"),
+        6: _row("0", "12", "1", "12", "1", "12"), 8: _row("0", "12", "1", "12", "1", "12", "1", "12"),
+    },
+    two={1: _row("01"), 2: _row("0", "1"), 3: _row("0", "1", "1"), 4: _row("0", "1", "1", "1")},
+    four={},
+    held=frozenset({0}),
+)  # fmt: skip
 
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(

@@ -65,6 +65,8 @@ class Unit:
     third: int = -1
     fifth: int = -1
     """Pitch classes of the main chord's root, third and fifth (-1: none), asked for at every candidate."""
+    bass_keys: tuple[int, ...] = ()
+    """All that the bass plays within it."""
     suspended: frozenset[int] = frozenset()
     """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
@@ -263,6 +265,10 @@ def _unit(
         if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
             crossed = {hemiola.crossed for hemiola in ground.hemiolas}
             edges = [place for place in edges if place not in crossed or place in (start, end)]
+            if (
+                texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
+            ):  # the chord still comes after the feet
+                edges.insert(1, (start + end) / 2)
     slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
@@ -278,7 +284,8 @@ def _unit(
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
         root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
         fifth=fifth.name.pitch_class if fifth else -1,
-        suspended=slots[-1].allowed - main.chord.pitch_classes, guide=guide[0].midi if guide else -1,
+        bass_keys=tuple(note.midi for note in bass), suspended=slots[-1].allowed - main.chord.pitch_classes,
+        guide=guide[0].midi if guide else -1,
     )  # fmt: skip
 
 

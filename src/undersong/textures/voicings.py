@@ -155,6 +155,8 @@ def _placings(
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
         # A suspended note may begin a level that steps to its resolution in later slots.
         names |= struck[0].allowed - unit.chord.chord.pitch_classes
+        if unit.held:  # it is down to the end
+            struck = list(unit.slots)
         ceilings = [slot.ceiling for slot in struck]
         ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
         names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
@@ -178,6 +180,11 @@ def _reached(placed: tuple[int, ...], key: int, bench: Bench) -> bool:
     if not bench.two_hands:
         return span(placed[0], key) <= bench.span_most
     return len(placed) < 2 or span(placed[1], key) <= bench.span_most
+
+
+def beside_bass(unit: Unit, key: int, bench: Bench) -> bool:
+    """Whether the hand that has the bass holds a key with all of it."""
+    return all(span(*sorted((key, low))) <= bench.span_most for low in unit.bass_keys)
 
 
 def _strikes(
@@ -216,6 +223,8 @@ def _strikes(
             else:
                 cost += PRICE["silent-beat" if slot.on_beat and not keys else "silent-slot"]
         strikes.append(tuple(sorted(set(keys))))
+        wide = not bench.two_hands and len(keys) > 1 and span(min(keys), max(keys)) > bench.span_most
+        cost += PRICE["out-of-hand"] * wide
     return tuple(strikes), cost
 
 
@@ -319,8 +328,8 @@ def _candidate(
     cost += PRICE["low"] * max(0, 52 - levels[0])
     cost += PRICE["stretch"] * max(0, span(levels[bench.two_hands and count > 1], levels[-1]) - bench.span_easy)
     if bench.two_hands and bench.above_bass and unit.bass_first >= 0:
-        below = (unit.bass_first, unit.bass_last)
-        cost += PRICE["out-of-hand"] * any(span(key, levels[0]) > bench.span_most for key in below)
+        right = span(levels[0], levels[-1]) <= bench.span_most
+        cost += PRICE["out-of-hand"] * (not right and not beside_bass(unit, levels[0], bench))
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
         three_possible = unit.held or len(unit.slots) > 2

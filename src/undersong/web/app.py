@@ -390,10 +390,7 @@ class Door:
         return self.show("plan.html", kept=kept, sheet=sheet, verses=verses, here="plan", swap=False)
 
     def _row_request(self, kept: Kept, plan: Plan, row: int) -> Plain:
-        """Only what bears on this row, so that its page stays the same when others change."""
-        same = [one for one in plan.verses[:row] if one.verse == plan.verses[row].verse]
-        alone = replace(plan, verses=(*same, plan.verses[row]))
-        return {"state": self._state(kept, alone), "row": len(same), "place": [row, len(plan.verses)]}
+        return {"state": self._state(kept, plan), "row": row}
 
     def _verse(self, kept: Kept, plan: Plan, row: int) -> Plain:
         """One row laid out and engraved; where that fails, its sentence."""
@@ -431,8 +428,11 @@ class Door:
             return self._conflict(asked, kept, did)
         if not asked.part:
             return _go(f"/hymns/{kept.name}/plan#row-{row}")
+        old, new = (self.work.ask("stops", self._state(kept, one))["rows"] for one in (plan, wanted))
+        rows = [one for one in range(len(new)) if one == row or new[one] != old[one]]
         sheet = self.work.ask("plan", self._state(now))
-        return self.show("plan_part.html", kept=now, sheet=sheet, verse=self._verse(now, wanted, row), swap=True)
+        verses = [self._verse(now, wanted, one) for one in rows]
+        return self.show("plan_part.html", kept=now, sheet=sheet, verses=verses, swap=True)
 
     def beside(self, asked: Question) -> Response:
         """Two versions of a verse side by side."""

@@ -6,7 +6,7 @@ going down and up exactly when the `Performance` says so, and bars to follow fro
 Conventions: format 1; track 0 holds title, tempo map and section names as markers; then one track and one
 channel for each division that plays, manuals from the lowest keyboard up, the pedal last. Channel 10, by custom
 for drums, is passed over. Every key has the same velocity, for an organ key knows none. Shutters are controller
-11 on the channels of enclosed divisions. No program changes.
+11 on the channels of enclosed divisions, moving evenly between two positions. No program changes.
 
 References: MIDI 1.0 (MMA), standard MIDI files; tempo in whole microseconds a quarter note.
 """
@@ -17,6 +17,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from io import BytesIO
+from itertools import pairwise
 
 import mido
 
@@ -132,17 +133,28 @@ def _keys(performance: Performance, division: str, channel: int, stretches: Sequ
     return events
 
 
+SHUTTER_SECONDS = 0.05
+"""Moving shutters are told so often at most."""
+
+
 def _shutters(performance: Performance, channel: int, stretches: Sequence[_Stretch]) -> list[_Event]:
-    return [
-        (
-            _tick(stretches, seconds),
-            1,
-            mido.Message(
-                "control_change", channel=channel, control=EXPRESSION, value=round(127 * min(1, max(0, open_)))
-            ),
-        )
-        for seconds, open_ in performance.swell
-    ]
+    """Where the shutters stand, and each place they pass on their even way to the next."""
+    events: list[_Event] = []
+    last = -1
+    for seconds, open_ in _positions(performance.swell):
+        value = round(127 * min(1, max(0, open_)))
+        if value != last:
+            facts = {"channel": channel, "control": EXPRESSION, "value": value}
+            events.append((_tick(stretches, seconds), 1, mido.Message("control_change", **facts)))
+            last = value
+    return events
+
+
+def _positions(marks: Sequence[tuple[float, float]]) -> Iterable[tuple[float, float]]:
+    for (here, one), (there, two) in pairwise(marks):
+        count = max(1, round((there - here) / SHUTTER_SECONDS)) if one != two else 1
+        yield from ((here + (there - here) * n / count, one + (two - one) * n / count) for n in range(count))
+    yield from marks[-1:]
 
 
 def _track(events: Iterable[_Event], name: str, end: int) -> mido.MidiTrack:
