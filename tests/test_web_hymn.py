@@ -338,6 +338,7 @@ def test_everything_can_be_taken_away(client: httpx.Client, name: str) -> None:
     assert len(one.content) < len(whole.content)
     assert b"score-partwise" in take(what="exchange").content
     assert take(what="midi").content.startswith(b"MThd")
+    assert take(what="sound", row="0").content.startswith(b"fLaC")
     assert client.post(f"/hymns/{name}/take", data={"what": "house"}).status_code == 422
 
 

@@ -35,6 +35,7 @@ from undersong import __version__
 from undersong.errors import CannotReadFile, CannotSay, CannotWrite, UndersongError, UnknownName
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Edit
+from undersong.model.harmony import ORIGINS
 from undersong.model.pitch import Key
 from undersong.model.plan import Plan
 from undersong.web.asked import LONGEST_TITLE, Given, Question
@@ -73,7 +74,6 @@ MOST_FILES = 20
 MOST_FIELDS = 200
 SUFFIX = re.compile(r"\.(musicxml|xml|mxl|abc|mid|midi|kar|mei|krn)", re.IGNORECASE)
 FONTS = Path(sys.modules["undersong.writing"].__path__[0]) / "fonts"
-ORIGINS = {"printed": "printed", "analysed": "read from the parts", "edited": "yours", "proposed": "proposed"}
 SHOWN = ("numerals", "notes", "lines")
 PAPERS = ("a4", "letter")
 
@@ -703,7 +703,8 @@ class Door:
             print(f"undersong: {request.url.path}: {type(fault).__name__}: {fault}", file=sys.stderr)  # noqa: T201
         if "hx-request" in request.headers:
             return _to_notice(self.show("fault_part.html", status, says=says))
-        return self.show("fault.html", status, says=says)
+        name = str(request.path_params.get("name", ""))
+        return self.show("fault.html", status, says=says, hymn=name if name in self.shelf.names() else "")
 
     def routes(self) -> list[Route | Mount]:
         """Every address."""
@@ -768,7 +769,7 @@ def _status(fault: Exception) -> int:
         return fault.status_code
     if isinstance(fault, Busy):
         return 503
-    if isinstance(fault, CannotWrite):
+    if isinstance(fault, CannotWrite) and fault.file:  # the disk; without a file it is the hymn that cannot be set
         return 507
     for kind, status in ((NotHere, 404), (Changed, 409), (UndersongError, 422)):
         if isinstance(fault, kind):

@@ -510,3 +510,10 @@ def sound(request: Plain) -> Plain:
         "seconds": seconds,
         "notes": [[one.id, round(one.on_seconds, 4), round(one.off_seconds, 4)] for one in notes],
     }
+
+
+def sound_file(request: Plain) -> Plain:
+    """The whole plan, or a row of it, as a sound file."""
+    arrangement = _whole(request["state"], request.get("rows"))
+    seconds = workflow.listen([arrangement], _wishes(request["state"]), workflow.Hearing(), Path(request["file"]))
+    return {"seconds": seconds}
