@@ -15,6 +15,7 @@ from PIL import Image, ImageChops, ImageOps
 from undersong import workflow
 from undersong.demo import hymn_files
 from undersong.model.plan import TunePlace
+from undersong.textures.patterns import PATTERNS
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 
@@ -67,12 +68,48 @@ SHOWN = (
         "R10: accent comes from length: the first chord is long, the others short.",
     ),
     Shown(
+        "still", 1, "drone", "at-pitch",
+        "R14: a drone is exempt from the pulse; it is struck again after each breath.",
+    ),
+    Shown(
         "07", 1, "unison", "at-pitch",
         "No harmony at all: a call to attention.",
     ),
     Shown(
         "02", 1, "two-voices", "at-pitch",
         "R11: root in the bass, but a third where octaves with the tune would move by step.",
+    ),
+    Shown(
+        "02", 3, "broken:rolling", "octave-up",
+        "R9: the figure's lowest and highest notes are judged as voices, here over four notes of each chord.",
+    ),
+    Shown(
+        "02", 2, "broken:slow", "at-pitch",
+        "A live room asks for this: where quavers would blur, a note to the beat takes their place.",
+    ),
+    Shown(
+        "06", 1, "counter-line", "at-pitch",
+        "R6, R9: one running voice, chord tones on the beats, steps between; no parallels with tune or bass.",
+    ),
+    Shown(
+        "06", 3, "descant", "at-pitch",
+        "R3: fourths under the tune would be fifths above it; in such a line the descant rests.",
+    ),
+    Shown(
+        "06", 2, "shared", "pedal",
+        "R4: the feet have the tune at 4 feet; the left hand holds the true bass and begins each figure.",
+    ),
+    Shown(
+        "06", 1, "three-voices", "at-pitch",
+        "R1: with one middle voice the third comes first. No feet: for a small organ, or a quiet verse.",
+    ),
+    Shown(
+        "06", 2, "block", "bass",
+        "R4: as the lowest part the tune has chords of its own; it is root or third, a six-four only passes.",
+    ),
+    Shown(
+        "06", 3, "block", "pedal-8",
+        "R3, R4: the tune sounds in the tenor, between the true bass in the left hand and the chords above.",
     ),
     Shown(
         "02", 2, "block", "tenor",
@@ -85,12 +122,26 @@ SHOWN = (
 )  # fmt: skip
 
 
+STILL = """X:1
+T:Still on the water (invented)
+C:Leonora Fenwith (invented)
+M:3/4
+L:1/4
+Q:1/4=84
+K:Dmix
+"D"D E F | A2 G | F E D | A3 | "D"A B c | "G/D"B2 A | "D"F G E | D3 |]
+w:Still on the wa-ter the he-ron stands, wait-ing till mor-ning comes o-ver the sands.
+"""
+"""An invented tune over a harmony that keeps to its tonic."""
+
+
 def picture(shown: Shown, file: Path, place: Path) -> None:
     """The first two systems of a verse with its heading, cut to what is printed."""
     wishes = workflow.Wishes(verses=(shown.verse,), textures=(shown.texture,), tune=shown.place)
+    texture = shown.texture.partition(":")[0]
     with workflow.Writer(workflow.Output(place.parent, ("pdf",))) as writer:
         arrangement = workflow.lay_out(workflow.read(file)[0], wishes)
-        assert arrangement.sections[0].texture == shown.texture, arrangement.findings
+        assert arrangement.sections[0].texture == texture, arrangement.findings
         pdf = writer.write(arrangement, place.stem)[0]
     page = pypdfium2.PdfDocument(pdf)[0].render(scale=SCALE).to_pil().convert("L")
     pdf.unlink()
@@ -104,27 +155,31 @@ def main() -> int:
     folder = Path(sys.argv[1] if len(sys.argv) > 1 else "docs")
     (folder / "textures").mkdir(parents=True, exist_ok=True)
     hymns = {file.name[:2]: file for file in hymn_files()}
+    still = folder / "still.abc"
+    still.write_text(STILL)
+    hymns["still"] = still
     page = [
         "# The textures", "",
         "Made by `tools/make_pictures.py` from the demo hymns, with the rule of the craft to look for.", "",
     ]  # fmt: skip
     for shown in SHOWN:
-        name = f"{shown.texture}-{shown.place}.png"
+        name = f"{shown.texture.replace(':', '-')}-{shown.place}.png"
         picture(shown, hymns[shown.hymn], folder / "textures" / name)
-        row = TEXTURES[shown.texture]
+        texture, _, pattern = shown.texture.partition(":")
+        row = TEXTURES[texture]
+        title = f"{row.title}, {pattern.replace('-', ' ')}" if pattern else row.title
         place = "" if shown.place == "at-pitch" else f", {PLACES[shown.place].says}"
         page += [
-            f"## {row.title}{place}", "",
-            f"`--texture {row.name} --tune {shown.place}`: {row.what}. Needs {row.needs}.", "",
+            f"## {title}{place}", "",
+            f"`--texture {shown.texture} --tune {shown.place}`: {row.what}. Needs {row.needs}.", "",
             f"![A verse in this texture](textures/{name})", "", shown.rule, "",
         ]  # fmt: skip
         if sys.stderr.isatty():
             print(f"\r{name}", end="", file=sys.stderr)
-    drone = TEXTURES["drone"]
-    page += [
-        f"## {drone.title}", "",
-        f"`--texture drone`: {drone.what}. Needs {drone.needs}; no demo hymn keeps to its tonic.", "",
-    ]  # fmt: skip
+    still.unlink()
+    page += ["## Patterns of broken chords", "", "| pattern | how it goes |", "|---|---|"]
+    page += [f"| `broken:{row.name}` | {row.says} |" for row in PATTERNS.values()]
+    page += ["", "In a room that would blur a pattern its slower one is laid out, and the page says so.", ""]
     (folder / "textures.md").write_text("\n".join(page))
     return 0
 

@@ -577,6 +577,8 @@ def _show_textures(*, as_json: bool) -> int:
         return DONE
     for row in rows:
         click.echo(f"{row['name']:16}{row['what']}\n{'':16}needs {row['needs']}")
+        for pattern in row["patterns"]:
+            click.echo(f"{'':16}{row['name']}:{pattern['name']}: {pattern['what']}")
     return DONE
 
 

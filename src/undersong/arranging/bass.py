@@ -21,7 +21,8 @@ from undersong.textures.units import bar_at, unit_places
 
 LOWEST, HIGHEST = 40, 60
 THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
-OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 60.0, 30.0, 6.0, 8.0
+OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 90.0, 70.0, 25.0, 8.0
+OCTAVES_AT_CLOSE = 6.0
 AWKWARD = {6: 12.0, 10: 60.0, 11: 60.0}
 """Tritone and sevenths are hard to hear as a bass."""
 LAST_HEIGHT = 0.8
@@ -157,7 +158,7 @@ def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
     if leap and not second.line_start:
         printed = first.chord.chord.bass is not None or second.chord.chord.bass is not None
         cost += max(
-            _parallel(tune, second.tune_first, a.midi, b.midi, printed=printed)
+            _parallel(tune, second.tune_first, a.midi, b.midi, printed=printed, close=second.line_end)
             for tune in (first.tune_last, first.tune_group)
         )
     if second.line_end and second.chord is not first.chord:
@@ -168,14 +169,14 @@ def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
     return cost
 
 
-def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed: bool) -> float:
+def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed: bool, close: bool) -> float:
     """What octaves or fifths of tune and bass cost; a slash bass is printed: what it implies is the print's."""
     size = (tune - bass) % 12
     if min(tune, tune_after) < 0 or tune == tune_after or size not in (0, 7) or (tune_after - bass_after) % 12 != size:
         return 0.0
     leap = bass_after - bass
     if leap * (tune_after - tune) < 0:
-        return OCTAVES_CONTRARY
+        return OCTAVES_AT_CLOSE if close else OCTAVES_CONTRARY
     if abs(leap) <= 2:
         return OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
     return OCTAVES_SAME_WAY

@@ -272,6 +272,7 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
     bench = layout.bench
     reached = not bench.above_bass or all(beside_bass(unit, key, bench) for key in candidate.levels[:1])
     below: Limb = "left hand" if bench.two_hands and reached else limb
+    lowest = {*candidate.levels[:1], *candidate.ends[:1]}
     for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
         for key in keys:
             end = slot.end
@@ -287,7 +288,7 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             elif not figure.short_after_first:  # it goes on until something is struck, as long as it may
                 stops = (at for at in later if candidate.strikes[at] or not stands(unit.slots[at], key))
                 end = next((unit.slots[at].start for at in stops), unit.end)
-            hand = below if key == candidate.levels[0] else limb
+            hand = below if key in lowest else limb
             pitch = spelled(layout.ground.chords, slot.start, slot.end, key)
             drafts.append(Draft("figure", slot.start, end, pitch, hand, division_of(layout.section, hand)))
     return drafts

@@ -129,6 +129,8 @@ def _tune_below(asked: Asked) -> Refusal | None:
     if place.tune != "feet" and len(organ.manuals) < 2:
         return asked.refusal("a tune below the hands needs a manual or pedal of its own", "at-pitch")
     tune = asked.verse.sounded_tune
+    if place.sounds > place.octaves and organ.pedal.stops and not _has_four_foot(organ):
+        return asked.refusal("the pedal has no 4 foot stop", "pedal-8")
     low, high = min(note.midi for note in tune) - 12, max(note.midi for note in tune) - 12
     instead = "tenor" if low >= LOW_TENOR and len(organ.manuals) > 1 and not texture.two_hands else "at-pitch"
     if place.tune != "feet":
@@ -140,6 +142,11 @@ def _tune_below(asked: Asked) -> Refusal | None:
     if shortest < SHORTEST_FOR_FEET_SECONDS:
         return asked.refusal(f"the feet would have notes of {shortest:.2f} s", instead)
     return None
+
+
+def _has_four_foot(organ: Organ) -> bool:
+    """Whether the pedal can sound an octave above its keys: by a stop of its own that works."""
+    return organ.pedal is not None and any(stop.feet == "4" and stop.state != "dead" for stop in organ.pedal.stops)
 
 
 def _hands_free(asked: Asked) -> Refusal | None:

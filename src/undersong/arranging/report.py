@@ -32,9 +32,15 @@ def arrangement_json(arrangement: Arrangement, files: Sequence[str] = ()) -> dic
     }
 
 
-def textures_json() -> list[dict[str, str]]:
-    """Every texture there is."""
-    return [{"name": one.name, "what": one.what, "needs": one.needs} for one in TEXTURES.values()]
+def textures_json() -> list[dict[str, Any]]:
+    """Every texture there is, with the patterns among which she may choose."""
+    return [
+        {
+            "name": one.name, "what": one.what, "needs": one.needs,
+            "patterns": [{"name": row.name, "what": row.says} for row in one.patterns],
+        }
+        for one in TEXTURES.values()
+    ]  # fmt: skip
 
 
 def rules_json() -> list[dict[str, str]]:

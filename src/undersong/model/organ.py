@@ -157,6 +157,7 @@ TWO_MANUALS = Organ(
     ),
     Division("Pedal", 36, 65, (
         Stop("Bourdon", "16", "flute", "stopped", 2), Stop("Bass Flute", "8", "flute", "stopped", 2),
+        Stop("Choral Bass", "4", "principal", "open", 3),
     )),
     couplers=(("Swell", "Great"), ("Great", "Pedal"), ("Swell", "Pedal")),
 )  # fmt: skip

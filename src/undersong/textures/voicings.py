@@ -29,7 +29,7 @@ PRICE = {
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 6.0, "gap-semitone": 1.2,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
-    "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0,
+    "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
     "suspension": 2.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
@@ -329,7 +329,8 @@ def _candidate(
     cost += PRICE["stretch"] * max(0, span(levels[bench.two_hands and count > 1], levels[-1]) - bench.span_easy)
     if bench.two_hands and bench.above_bass and unit.bass_first >= 0:
         right = span(levels[0], levels[-1]) <= bench.span_most
-        cost += PRICE["out-of-hand"] * (not right and not beside_bass(unit, levels[0], bench))
+        if not beside_bass(unit, levels[0], bench):
+            cost += PRICE["other-hand"] if right else PRICE["out-of-hand"]
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
         three_possible = unit.held or len(unit.slots) > 2
