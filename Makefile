@@ -29,6 +29,7 @@ bench: $(VENV)/ready-tests
 	@$(BIN)/python bench/harmony.py
 	@$(BIN)/python bench/layout.py
 	-@$(BIN)/python bench/sound.py
+	-@$(BIN)/python bench/page.py
 
 sweep: $(VENV)/ready-tests
 	@mkdir -p sweep-results

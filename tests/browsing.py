@@ -20,10 +20,10 @@ NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 def chromium() -> str:
     """Where the system's Chromium is; the test is skipped without it."""
-    found = next((path for name in NAMES if (path := shutil.which(name))), None)
+    found = os.environ.get("CHROMIUM") or next((path for name in NAMES if (path := shutil.which(name))), None)
     if not found:
         pytest.skip("there is no Chromium here (apt-get install chromium, or CHROMIUM=path)")
-    return os.environ.get("CHROMIUM", found)
+    return found
 
 
 def axe_script() -> str:

@@ -84,7 +84,9 @@ def test_the_times_are_those_of_the_performance(served: Served, name: str) -> No
     harmony = workflow.harmonise(hymn).harmony
     wishes = Wishes()
     plan = workflow.plan_for(hymn, harmony, wishes)
-    made = workflow.lay_out_row(hymn, harmony, plan, 1, workflow.Bench(), (1, len(plan.verses)))
+    bench = workflow.Bench()
+    rows = [workflow.lay_out_row(hymn, harmony, plan, row, bench) for row in range(len(plan.verses))]
+    made = workflow.only_section(workflow.joined(rows, plan, bench), 1)
     wanted = workflow.to_be_heard([made], wishes, Hearing()).performance
     _, told = listened(served, name, row="1")
     assert [(one.id, round(one.on_seconds, 3), round(one.off_seconds, 3)) for one in wanted.notes] == [
@@ -205,6 +207,27 @@ def test_a_click_on_a_note_begins_there(page: Any, name: str, served: Served) ->
     _until(page, "document.querySelector('#sound').paused")
 
 
+def test_a_chord_is_heard_in_its_place(page: Any, name: str, served: Served) -> None:
+    """Before it is kept: its bar with that chord in it; a wrong one is told; nothing is written."""
+    before = httpx.get(f"{served.url}/hymns/{name}").text
+    page.goto(f"/hymns/{name}")
+    page.locator("g.chord-symbol").nth(2).click()
+    page.fill("#chord-text", "Dm7")
+    with page.expect_response("**/sounds/*") as answer:
+        page.get_by_role("button", name="Hear the bar").click()
+    assert answer.value.status in (200, 206)
+    page.fill("#chord-text", "H")
+    page.get_by_role("button", name="Hear the bar").click()
+    page.wait_for_selector("#notice .fault")
+    assert httpx.get(f"{served.url}/hymns/{name}").text == before
+    with served.client() as client:
+        asked = ({"bar": "2", "beat": "1", "chord": chord} for chord in ("", "E7"))
+        sounds = [client.get(f"/hymns/{name}/hear", params=one).json()["sound"] for one in asked]
+        notes = [client.get(f"{one}/times").json()["notes"] for one in sounds]
+    keys = [{int(row[0].rpartition(".")[2]) % 12 for row in rows} for rows in notes]
+    assert 11 in keys[1] - keys[0]  # B natural, which only E7 brings in F
+
+
 def test_bars_are_looped_and_axe_finds_nothing(page: Any, name: str) -> None:
     """Over and over; the page while it plays."""
     page.goto(f"/hymns/{name}/listen?row=1&from=3&to=3&again=1")
@@ -215,7 +238,7 @@ def test_bars_are_looped_and_axe_finds_nothing(page: Any, name: str) -> None:
     length = page.evaluate("document.querySelector('#sound').duration")
     page.evaluate(f"document.querySelector('#sound').currentTime = {length} - 0.2")
     _until(page, "document.querySelector('#sound').currentTime < 1 && !document.querySelector('#sound').paused")
-    page.select_option("[name=row]", value="2")
+    page.select_option("[name=row]", index=2)
     page.wait_for_url("**row=2**")
 
 

@@ -43,7 +43,18 @@ def test_the_wheel_holds_what_it_needs_and_says_its_licences(wheel: Path) -> Non
     with zipfile.ZipFile(wheel) as archive:
         names = archive.namelist()
         metadata = archive.read(next(name for name in names if name.endswith("METADATA"))).decode()
-    for wanted in ("Leipzig.ttf", "OFL.txt", "booklet.typ", "py.typed", "Apache-2.0.txt", "NOTICE"):
+    for wanted in (
+        "Leipzig.ttf",
+        "OFL.txt",
+        "booklet.typ",
+        "py.typed",
+        "Apache-2.0.txt",
+        "NOTICE",
+        "page.css",
+        "htmx.min.js",
+        "hymn.html",
+        "0BSD.txt",
+    ):
         assert any(name.endswith(wanted) for name in names), wanted
     assert sum(name.startswith("undersong/demo/") and name.endswith(".musicxml") for name in names) >= 5
     assert not any("test" in name for name in names)

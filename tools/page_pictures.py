@@ -44,6 +44,8 @@ def main() -> int:
         keep(page, folder / "plan-tablet.png")
         page.set_viewport_size(DESK)
         typing(page, hymn_files()[0])
+        page.locator("#slips-tenor").scroll_into_view_if_needed()
+        page.mouse.wheel(0, 120)
         keep(page, folder / "typing.png")
     return 0
 

@@ -347,11 +347,6 @@ def harmony(
     return _ended(len(results), failed)
 
 
-WHERE_FROM = {
-    "printed": "printed", "analysed": "read from the parts", "edited": "yours", "proposed": "proposed",
-}  # fmt: skip
-
-
 def _show_harmony(result: dict[str, Any], *, doubtful_first: bool) -> None:
     mode = f" ({result['mode']})" if result["mode"] else ""
     click.echo(f"{result['title']}: {result['key']}{mode}")
@@ -372,13 +367,15 @@ def _show_harmony(result: dict[str, Any], *, doubtful_first: bool) -> None:
 
 
 def _show_chords(chords: Sequence[dict[str, Any]], *, every_bar: bool = False) -> None:
+    from undersong.model.harmony import ORIGINS  # noqa: PLC0415
+
     bar = None
     for chord in chords:
         place = f"bar {chord['bar']}" if every_bar or chord["bar"] != bar else ""
         bar = chord["bar"]
         click.echo(
             f"  {place:8} beat {chord['beat']:5} {chord['symbol']:10} {chord['numeral']:10} "
-            f"{WHERE_FROM[chord['origin']]}{', doubtful' if chord['doubtful'] else ''}"
+            f"{ORIGINS[chord['origin']]}{', doubtful' if chord['doubtful'] else ''}"
         )
 
 

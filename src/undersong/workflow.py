@@ -536,29 +536,29 @@ def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[E
         raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
 
 
-def lay_out_row(
-    hymn: Hymn, harmony: Harmony, plan: Plan, row: int, bench: Bench, place: tuple[int, int]
-) -> Arrangement:
-    """One row of a plan laid out, with its stops; `place` is its place in the whole plan, and how many rows that has.
-
-    Nothing in it depends on what stands in other rows, so that it stays as it is when they change.
-    """
+def lay_out_row(hymn: Hymn, harmony: Harmony, plan: Plan, row: int, bench: Bench) -> Arrangement:
+    """One row of a plan laid out, still without stops; no note of it depends on what stands in other rows."""
     same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
     alone = replace(plan, verses=(*same, plan.verses[row]))
     made = arrange(hymn, harmony, alone, bench.organ, bench.player, bench.room)
-    section, (index, count) = made.sections[-1], place
+    section = made.sections[-1]
     found = tuple(one for one in made.findings if one.section == section.id)
-    silent = replace(section, id="", notes=())
-    places = tuple(section if number == index else silent for number in range(count))
-    with_stops = register(replace(made, sections=places, findings=()), bench.organ, bench.room)
-    told = tuple(one for one in with_stops.findings if one.section == section.id)
-    return replace(made, sections=(with_stops.sections[index],), findings=(*found, *told))
+    return replace(made, sections=(section,), findings=found)
 
 
-def joined(rows: Sequence[Arrangement], plan: Plan) -> Arrangement:
-    """Rows that were laid out one by one, as one arrangement."""
+def joined(rows: Sequence[Arrangement], plan: Plan, bench: Bench) -> Arrangement:
+    """Rows that were laid out one by one, as one arrangement with its stops."""
     sections = tuple(section for one in rows for section in one.sections)
-    return replace(rows[0], plan=plan, sections=sections, findings=tuple(f for one in rows for f in one.findings))
+    findings = tuple(finding for one in rows for finding in one.findings)
+    whole = replace(rows[0], plan=plan, sections=sections, findings=findings)
+    return register(whole, bench.organ, bench.room)
+
+
+def only_section(arrangement: Arrangement, index: int) -> Arrangement:
+    """One section of an arrangement with what is to be said of it."""
+    section = arrangement.sections[index]
+    found = tuple(one for one in arrangement.findings if one.section == section.id)
+    return replace(arrangement, sections=(section,), findings=found)
 
 
 @dataclass(frozen=True, slots=True)

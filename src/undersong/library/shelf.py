@@ -387,7 +387,8 @@ class Shelf:
                 folder.mkdir(parents=True, exist_ok=True)
                 _take(lock)
             except OSError as fault:
-                raise CannotWrite(f"{folder} cannot be written to ({fault.strerror or fault})") from fault
+                reason = f"this folder cannot be written to ({fault.strerror or fault})"
+                raise CannotWrite(reason, file=str(folder)) from fault
             try:
                 yield
             finally:

@@ -11,6 +11,11 @@ from undersong.model.pitch import Interval, Key, Pitch
 
 Origin = Literal["printed", "analysed", "edited", "proposed"]
 
+ORIGINS: dict[Origin, str] = {
+    "printed": "printed", "analysed": "read from the parts", "edited": "yours", "proposed": "proposed",
+}  # fmt: skip
+"""Where a chord comes from, in her words."""
+
 DOUBTFUL: dict[Origin, float] = {"analysed": 0.89, "proposed": 0.4}
 """Below this confidence a chord is called doubtful: the least sure tenth of the time.
 

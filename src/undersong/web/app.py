@@ -35,6 +35,7 @@ from undersong import __version__
 from undersong.errors import CannotReadFile, CannotSay, CannotWrite, UndersongError, UnknownName
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Edit
+from undersong.model.harmony import ORIGINS
 from undersong.model.pitch import Key
 from undersong.model.plan import Plan
 from undersong.web.asked import LONGEST_TITLE, Given, Question
@@ -73,7 +74,6 @@ MOST_FILES = 20
 MOST_FIELDS = 200
 SUFFIX = re.compile(r"\.(musicxml|xml|mxl|abc|mid|midi|kar|mei|krn)", re.IGNORECASE)
 FONTS = Path(sys.modules["undersong.writing"].__path__[0]) / "fonts"
-ORIGINS = {"printed": "printed", "analysed": "read from the parts", "edited": "yours", "proposed": "proposed"}
 SHOWN = ("numerals", "notes", "lines")
 PAPERS = ("a4", "letter")
 
@@ -287,6 +287,24 @@ class Door:
         edit, key = decode(Edit, found["edit"]), Key.parse(found["key"])
         return self._write_hymn(asked, f"chord {text} at {place}", lambda one: with_chord(one, edit, key))
 
+    def hear_chord(self, asked: Question) -> Response:
+        """The bar of a chord as it would sound with it, in block chords; nothing is written."""
+        kept, given = self._open(asked), Given(asked.request.query_params)
+        bar, text = given.text("bar")[:12], given.text("chord").strip()[:40]
+        if text:
+            wanted = {
+                "state": self._state(kept),
+                "bar": bar,
+                "beat": given.text("beat")[:12],
+                "times": 0,
+                "chord": text,
+            }
+            found = self.work.ask("chord", wanted)
+            kept = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
+        hearing = {"without": [], "pace": 0.0, "from": bar, "to": bar, "count_in": False}
+        request = {"state": self._state(kept), "row": 0, "printed": False, "texture": "block", "hearing": hearing}
+        return JSONResponse({"sound": f"/sounds/{self.sounds.make(request)[0]}"})
+
     def lines(self, asked: Question) -> Response:
         """A line begins, or no longer begins, at a note; she breathes before it, or does not."""
         kept = self._open(asked)
@@ -372,10 +390,7 @@ class Door:
         return self.show("plan.html", kept=kept, sheet=sheet, verses=verses, here="plan", swap=False)
 
     def _row_request(self, kept: Kept, plan: Plan, row: int) -> Plain:
-        """Only what bears on this row, so that its page stays the same when others change."""
-        same = [one for one in plan.verses[:row] if one.verse == plan.verses[row].verse]
-        alone = replace(plan, verses=(*same, plan.verses[row]))
-        return {"state": self._state(kept, alone), "row": len(same), "place": [row, len(plan.verses)]}
+        return {"state": self._state(kept, plan), "row": row}
 
     def _verse(self, kept: Kept, plan: Plan, row: int) -> Plain:
         """One row laid out and engraved; where that fails, its sentence."""
@@ -413,8 +428,11 @@ class Door:
             return self._conflict(asked, kept, did)
         if not asked.part:
             return _go(f"/hymns/{kept.name}/plan#row-{row}")
+        old, new = (self.work.ask("stops", self._state(kept, one))["rows"] for one in (plan, wanted))
+        rows = [one for one in range(len(new)) if one == row or new[one] != old[one]]
         sheet = self.work.ask("plan", self._state(now))
-        return self.show("plan_part.html", kept=now, sheet=sheet, verse=self._verse(now, wanted, row), swap=True)
+        verses = [self._verse(now, wanted, one) for one in rows]
+        return self.show("plan_part.html", kept=now, sheet=sheet, verses=verses, swap=True)
 
     def beside(self, asked: Question) -> Response:
         """Two versions of a verse side by side."""
@@ -685,7 +703,8 @@ class Door:
             print(f"undersong: {request.url.path}: {type(fault).__name__}: {fault}", file=sys.stderr)  # noqa: T201
         if "hx-request" in request.headers:
             return _to_notice(self.show("fault_part.html", status, says=says))
-        return self.show("fault.html", status, says=says)
+        name = str(request.path_params.get("name", ""))
+        return self.show("fault.html", status, says=says, hymn=name if name in self.shelf.names() else "")
 
     def routes(self) -> list[Route | Mount]:
         """Every address."""
@@ -703,6 +722,7 @@ class Door:
                 (hymn + "/understood", "GET", False, self.understood),
                 (hymn + "/understood", "POST", True, self.put_right),
                 (hymn + "/chord", "POST", True, self.chord),
+                (hymn + "/hear", "GET", False, self.hear_chord),
                 (hymn + "/lines", "POST", True, self.lines),
                 (hymn + "/key", "POST", True, self.key),
                 (hymn + "/undo", "POST", True, self.undo),
@@ -749,7 +769,7 @@ def _status(fault: Exception) -> int:
         return fault.status_code
     if isinstance(fault, Busy):
         return 503
-    if isinstance(fault, CannotWrite):
+    if isinstance(fault, CannotWrite) and fault.file:  # the disk; without a file it is the hymn that cannot be set
         return 507
     for kind, status in ((NotHere, 404), (Changed, 409), (UndersongError, 422)):
         if isinstance(fault, kind):

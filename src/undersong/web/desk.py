@@ -95,13 +95,19 @@ def _bench(state: Plain) -> workflow.Bench:
     return decode(workflow.Bench, state["bench"])
 
 
-def _laid_out(hymn: Hymn, heard: workflow.Heard, plan: Plan, row: int, state: Plain, place: tuple[int, int]) -> Any:
-    """One row laid out; a row that was laid out before is not laid out again."""
-    same = tuple(one for one in plan.verses[:row] if one.verse == plan.verses[row].verse)
-    alone = replace(plan, verses=(*same, plan.verses[row]))
+def _laid_out(state: Plain, plan: Plan) -> Any:
+    """The whole plan laid out, with stops; a row that was laid out before is not laid out again."""
+    hymn = _hymn(state)
+    heard, bench = _heard(state, hymn), _bench(state)
+    key = _key(state, "edits", "bench")
+
+    def row(index: int) -> Any:
+        same = tuple(one for one in plan.verses[:index] if one.verse == plan.verses[index].verse)
+        alone = replace(plan, verses=(*same, plan.verses[index]))
+        return _once(("row", key, alone), partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), bench))
+
     return _once(
-        ("row", _key(state, "edits", "bench"), alone, place),
-        partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), _bench(state), place),
+        ("plan", key, plan), lambda: workflow.joined([row(index) for index in range(len(plan.verses))], plan, bench)
     )
 
 
@@ -268,9 +274,8 @@ def verse(request: Plain) -> Plain:
     heard = _heard(state, hymn)
     whole = _plan(state, hymn, heard)
     row = whole.verses[request["row"]]
-    index, count = request["place"]
-    arrangement = _laid_out(hymn, heard, whole, request["row"], state, (index, count))
-    section = arrangement.sections[-1]
+    arrangement = workflow.only_section(_laid_out(state, whole), request["row"])
+    section = arrangement.sections[0]
     told = marks(arrangement, section)
     by_id = {note.id: note for note in section.notes}
     return {
@@ -296,6 +301,16 @@ def verse(request: Plain) -> Plain:
     }  # fmt: skip
 
 
+def stops(state: Plain) -> Plain:
+    """What is said of each row's stops: another row may change them, never its notes."""
+    hymn = _hymn(state)
+    whole = _laid_out(state, _plan(state, hymn, _heard(state, hymn)))
+    told: dict[str, list[str]] = {one.id: [_stops(one)] for one in whole.sections}
+    for finding in whole.findings:
+        told[finding.section].append(finding.message)
+    return {"rows": list(told.values())}
+
+
 def _stops(section: Any) -> str:
     actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual if stops)
     return str(actual or section.registration.generic)
@@ -313,14 +328,15 @@ def helps(request: Plain) -> Plain:
     heard = _heard(state, hymn)
     whole = _plan(state, hymn, heard)
     row = whole.verses[index]
-    tried = [(row.texture, one.name) for one in PLACES.values()] + [(texture, row.tune) for texture in TEXTURES]
+    ways = [(row.texture, one.name) for one in PLACES.values()] + [(texture, row.tune) for texture in TEXTURES]
     found, seen = [], set()
-    for texture, place in tried:
-        other = replace(row, texture=texture, tune=place)
+    for texture, place in ways:
+        other = replace(row, texture=texture, tune=place, pattern=row.pattern if texture == row.texture else "")
         if other == row:
             continue
-        made = _laid_out(hymn, heard, replace(whole, verses=(other,)), 0, state, (0, 1))
-        section = made.sections[-1]
+        tried = replace(whole, verses=(*whole.verses[:index], other, *whole.verses[index + 1 :]))
+        made = workflow.only_section(_laid_out(state, tried), index)
+        section = made.sections[0]
         faults = [one for one in made.findings if one.weight != "note"]
         as_asked = (section.texture, section.tune) == (texture, place)
         if as_asked and (texture, place) not in seen and not any(one.kind == kind for one in made.findings):
@@ -340,11 +356,11 @@ def _says(texture: str, place: str, now: str) -> str:
 
 def _whole(state: Plain, rows: list[int] | None) -> Any:
     hymn = _hymn(state)
-    heard = _heard(state, hymn)
-    now = _plan(state, hymn, heard)
-    count = len(now.verses)
-    places = range(count) if rows is None else [row for row in rows if row < count]
-    return workflow.joined([_laid_out(hymn, heard, now, row, state, (row, count)) for row in places], now)
+    now = _plan(state, hymn, _heard(state, hymn))
+    whole = _laid_out(state, now)
+    if rows is None:
+        return whole
+    return workflow.only_section(whole, rows[0])
 
 
 def _wishes(state: Plain) -> workflow.Wishes:
@@ -467,10 +483,11 @@ def _heard_row(request: Plain) -> Any:
     whole = _plan(state, hymn, heard)
     if not 0 <= row < len(whole.verses):
         raise UnknownName("the plan has no such row", remedy="Load the page again.")
-    if request["printed"]:
-        plain = replace(whole.verses[row], texture="as-printed", tune="at-pitch", pattern="", right="", left="")
+    other = "as-printed" if request["printed"] else request.get("texture")
+    if other:
+        plain = replace(whole.verses[row], texture=other, tune="at-pitch", pattern="", right="", left="")
         whole = replace(whole, verses=(*whole.verses[:row], plain, *whole.verses[row + 1 :]))
-    return _laid_out(hymn, heard, whole, row, state, (row, len(whole.verses)))
+    return workflow.only_section(_laid_out(state, whole), row)
 
 
 def sound(request: Plain) -> Plain:
@@ -493,3 +510,10 @@ def sound(request: Plain) -> Plain:
         "seconds": seconds,
         "notes": [[one.id, round(one.on_seconds, 4), round(one.off_seconds, 4)] for one in notes],
     }
+
+
+def sound_file(request: Plain) -> Plain:
+    """The whole plan, or a row of it, as a sound file."""
+    arrangement = _whole(request["state"], request.get("rows"))
+    seconds = workflow.listen([arrangement], _wishes(request["state"]), workflow.Hearing(), Path(request["file"]))
+    return {"seconds": seconds}

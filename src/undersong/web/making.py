@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from undersong.web.work import LONG_SECONDS, Job, Plain, Result, Work, data_of
 
@@ -75,12 +77,24 @@ def _one_step(at: str, what: str, suffix: str, media_type: str) -> Callable[[Wor
     return make
 
 
+def _sound(work: Work, job: Job, order: Order) -> Result:
+    job.total = 1
+    job.step("making the sound")
+    with tempfile.TemporaryDirectory(prefix="undersong-") as folder:
+        place = Path(folder) / "sound.flac"
+        _ask(work, job, "sound_file", order.request | {"file": str(place)})
+        data = place.read_bytes()
+    job.tick()
+    return Result(f"{order.file}.flac", "audio/flac", data)
+
+
 MAKERS = {
     "booklet": Maker("Booklet", _booklet),
     "exchange": Maker(
         "Exchange file",
         _one_step("writing the exchange file", "exchange", ".musicxml", "application/vnd.recordare.musicxml+xml"),
     ),
+    "sound": Maker("Sound", _sound),
     "midi": Maker("MIDI", _one_step("writing MIDI", "midi", ".mid", "audio/midi")),
 }
 """What can be taken away, by its name in a form."""

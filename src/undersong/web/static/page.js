@@ -55,6 +55,19 @@
     entry.hidden = true;
     one(`#${CSS.escape(entry.dataset.at)}`)?.focus();
   };
+  let heard = null;
+  const hear = async (where) => {
+    const { bar, beat, chord } = one("#chord-entry").elements;
+    const answer = await fetch(`${where}?${new URLSearchParams({ bar: bar.value, beat: beat.value, chord: chord.value })}`,
+      { headers: { "HX-Request": "true" } });
+    if (!answer.ok) {
+      one("#notice").innerHTML = await answer.text(); // our own sentence, escaped where it was made
+      return;
+    }
+    heard?.pause();
+    heard = new Audio((await answer.json()).sound);
+    heard.play().catch(() => {});
+  };
   const changeNote = (place, what) => {
     const entry = one("#line-entry");
     entry.elements.at.value = place.dataset.at;
@@ -74,6 +87,7 @@
       if (place.classList.contains("note")) goTo(place);
       else openChord(place);
     } else if (event.target.closest("[data-leave]")) leaveChord();
+    else if (event.target.closest("[data-hear]")) hear(event.target.closest("[data-hear]").dataset.hear);
     else if (event.target.closest("[data-print]")) window.print();
     else if (event.target.closest("[data-dismiss]")) one("#notice").replaceChildren();
   });
