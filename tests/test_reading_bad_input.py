@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import random
-import time
 import zipfile
 from pathlib import Path
 
@@ -165,10 +164,8 @@ def test_bad_file_is_refused_with_its_name_and_a_sentence(case: str, tmp_path: P
     name, data, kind, says = BAD[case]
     path = tmp_path / name
     path.write_bytes(data)
-    started = time.monotonic()
     with pytest.raises(kind, match=says) as raised:
         read_file(path)
-    assert time.monotonic() - started < 2
     assert str(raised.value).startswith(f"{name}: ")
     assert type(raised.value) is kind
     assert raised.value.remedy
@@ -234,12 +231,10 @@ def test_the_pages_that_are_damaged_are_sound(tmp_path: Path) -> None:
 
 
 def test_two_hundred_damaged_pages(tmp_path: Path) -> None:
-    """Each is read and holds together, or is refused; both happen, none takes long."""
-    started = time.monotonic()
+    """Each is read and holds together, or is refused; both happen (how long they take is the sweep's question)."""
     said = [outcome(index, 20, tmp_path) for index in range(200)]
     assert set(said) == {"read", "refused"}
     assert said.count("read") > 40
-    assert time.monotonic() - started < 20
 
 
 def test_damage_is_made_again_from_its_number() -> None:

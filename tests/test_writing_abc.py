@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from undersong.cli import cli
@@ -199,13 +199,19 @@ BARS = st.lists(st.tuples(NOTES, LENGTHS), min_size=1, max_size=6).map(
     lines=st.sampled_from(["|", "||", ":|", "|:"]),
 )
 def test_any_tune_comes_back(bars: list[str], key: str, lines: str) -> None:
-    """Random free bars in several keys: what is written reads back as the same hymn."""
+    """Random free bars in several keys: what is written reads back as the same hymn.
+
+    Lines are guessed here, and the breaks of the written page are a new hint for that: they are not compared.
+    A letter and a colon at the beginning of a line are a field, not music.
+    """
+    assume(not (lines == ":|" and len(bars[0]) == 1))
     found = read_abc(f"X:1\nT:Random\nM:none\nL:1/4\nK:{key}\n{lines.join(bars)}|]\n".encode())
     if found.refused:  # nothing but rests
         assert not set("".join(bars)) & set("CEFGabf")
         return
     hymn = found.hymns[0]
-    assert kept(again(hymn)) == kept(hymn)
+    there, back = kept(hymn), kept(again(hymn))
+    assert replace(back, tune=replace(back.tune, lines=())) == replace(there, tune=replace(there.tune, lines=()))
 
 
 def test_long_hymns_take_their_length_and_no_more() -> None:

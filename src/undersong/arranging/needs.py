@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from undersong.acoustics.blur import is_clear, notes_a_second
 from undersong.arranging.figured import ground_of
@@ -54,10 +55,15 @@ class Asked:
         """How fast the verse goes."""
         return self.plan.pace or pace_for(self.verse.bars[0].time)
 
-    @property
+    @cached_property
     def ground(self) -> Ground:
         """The verse as textures see it, at pitch and without its bass."""
         return ground_of(self.verse, (), 0)
+
+    @cached_property
+    def dense(self) -> bool:
+        """True where most beats bring a new chord."""
+        return is_dense(self.ground)
 
     def refusal(self, reason: str, instead: str) -> Refusal:
         """A refusal of this texture."""
@@ -83,7 +89,7 @@ def settled(asked: Asked) -> tuple[Asked, str]:
         if row is None or not row.slower:
             break
         slower = texture.moving(row.slower)
-        if slower.speed == "slow" and is_dense(asked.ground):
+        if slower.speed == "slow" and asked.dense:
             break
         told = f"{notes:.1f} notes a second would blur in this room ({asked.room.seconds:.1f} s)"
         texture = slower
@@ -208,7 +214,7 @@ def _room_beneath(asked: Asked) -> Refusal | None:
 
 
 def _long_chords(asked: Asked) -> Refusal | None:
-    if not is_dense(asked.ground) or asked.texture.kind != "figure":
+    if not asked.dense or asked.texture.kind != "figure":
         return None
     if asked.texture.name == "strummed" and not asked.verse.bars[0].time.compound:
         return asked.refusal("with a chord on every beat it would be block chords", "block")
@@ -235,14 +241,13 @@ def _cross_rhythm(asked: Asked) -> Refusal | None:
     if texture.kind not in ("figure", "counter-line") or texture.by_harmony or texture.rhythm == "beats":
         return None
     ground = asked.ground
-    dense = is_dense(ground)
     inside: dict[Fraction, set[Fraction]] = {}
     for note in ground.tune:
         bar = bar_at(ground.bars, note.start)
         offset = (note.start - (bar.end if bar.pickup else bar.start)) / bar.time.beat
         inside.setdefault(note.start - (offset % 1) * bar.time.beat, set()).add(offset % 1)
     for start, offsets in inside.items():
-        slots = bar_at(ground.bars, start).time.beat / slot_length(ground, texture, start, dense=dense)
+        slots = bar_at(ground.bars, start).time.beat / slot_length(ground, texture, start, dense=asked.dense)
         thirds = any(one.denominator % 3 == 0 for one in offsets)
         halves = any(one.denominator % 2 == 0 for one in offsets)
         if (slots % 2 == 0 and slots % 3 and thirds) or (slots % 3 == 0 and halves and not thirds):
@@ -255,9 +260,10 @@ def _cross_rhythm(asked: Asked) -> Refusal | None:
 def shortest_step(asked: Asked) -> float:
     """Seconds from one note of the figure to the next, at its fastest."""
     ground = asked.ground
-    dense = is_dense(ground)
     firsts = {bar.time: bar.start for bar in ground.bars}
-    return min(asked.pace.seconds(slot_length(ground, asked.texture, start, dense=dense)) for start in firsts.values())
+    return min(
+        asked.pace.seconds(slot_length(ground, asked.texture, start, dense=asked.dense)) for start in firsts.values()
+    )
 
 
 def _too_fast_for_room(asked: Asked) -> float:

@@ -18,9 +18,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
 from undersong.errors import BrokenOrgan, CannotReadFile, CannotSay, CannotWrite, UndersongError
 from undersong.library.organfile import FAMILIES, STATES, OrganFile, read_organ_text
 from undersong.model.codec import decode, encode
@@ -49,6 +46,9 @@ def read_bench(folder: Path) -> tuple[Bench, str]:
     held = read_organ_text(texts[0], "organ.toml") if texts[0] else OrganFile(None, None)
     player = usual.player
     if texts[1]:
+        import tomlkit  # noqa: PLC0415  # most benches are the usual one
+        from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
+
         try:
             player = decode(Player, tomlkit.parse(texts[1]).unwrap())
         except (TOMLKitError, CannotSay) as fault:
@@ -60,6 +60,8 @@ def read_bench(folder: Path) -> tuple[Bench, str]:
 
 def write_bench(folder: Path, bench: Bench) -> None:
     """Keep the bench; CannotWrite if that fails."""
+    import tomlkit  # noqa: PLC0415  # as above
+
     made = {"organ.toml": organ_text(bench.organ, bench.room), "player.toml": tomlkit.dumps(_plain(bench.player))}
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -86,6 +88,8 @@ def _plain(value: object) -> dict[str, Any]:
 
 def organ_text(organ: Organ, room: Room) -> str:
     """An organ and a room as a file that `organfile` reads back as the same."""
+    import tomlkit  # noqa: PLC0415  # as above
+
     held: dict[str, Any] = {
         "name": organ.name, "a4_hz": organ.a4_hz, "temperament": organ.temperament,
         "couplers": [f"{source} to {keyboard}" for source, keyboard in organ.couplers], "pistons": list(organ.pistons),
@@ -126,6 +130,8 @@ def _stop(stop: Stop) -> str | dict[str, Any]:
 
 def _read_stop(knob: str) -> Stop | None:
     """A stop from what is on its knob alone, or None."""
+    import tomlkit  # noqa: PLC0415  # as above
+
     mini = {"manual": [{"name": "M", "keys": 61, "stops": [knob]}]}
     try:
         organ = read_organ_text(tomlkit.dumps(mini)).organ
