@@ -167,9 +167,7 @@ STROKES = Figure(
 )  # fmt: skip
 
 _LILTED = ("x", "x.x", "x.xx.x", "x.xx.xx.x")
-LILTED_STROKES = Figure(
-    "lilted strokes", three=_rows("012", *_LILTED), two=_rows("01", *_LILTED), four={}, short_after_first=True,
-)  # fmt: skip
+LILTED_STROKES = Figure("lilted strokes", three=_rows("012", *_LILTED), two=_rows("01", *_LILTED), four={})
 
 BLOCK = Figure("block", three={1: _row("012")}, two={1: _row("01")}, four={1: _row("0123")})
 
