@@ -11,9 +11,11 @@ import pytest
 from lxml import etree
 
 from engraver_pages import arrangement, verse
+from laid import tune
 from undersong.errors import CannotEngrave
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.pitch import Pitch
+from undersong.workflow import Wishes, lay_out
 from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, finish
 from undersong.writing.exchange import exchange_file
 from undersong.writing.prepare import PageSize, choose_breaks, prepare
@@ -278,3 +280,15 @@ def test_same_section_same_pictures(engraver: Engraver) -> None:
     """Nothing random and no clock: a second engraver draws the same bytes."""
     with Engraver() as other:
         assert engrave(engraver, verse(1)) == engrave(other, verse(1))
+
+
+def test_symbols_off_the_beat_give_way_where_they_would_touch() -> None:
+    """Chords on every half beat: the page shows those on the beats; the exchange file keeps them all."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) C5:1/2 (F/major) C5:1/2 (C/major) E5:1/2 (G/major) D5:1/2 "
+        "(C/major) C5:2 | (C/major) C5:4"
+    )
+    whole = exchange_file(lay_out(hymn, Wishes(textures=("block",))))
+    page = prepare(whole, PageSize(180, 7, 10.5))
+    assert whole.count(b"<harmony") == 6
+    assert page.count("<harmony") == 4
