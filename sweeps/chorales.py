@@ -43,6 +43,7 @@ from undersong.model.accompaniment import Arrangement
 from undersong.model.finding import Finding
 from undersong.model.hymn import Hymn
 from undersong.model.plan import TunePlace
+from undersong.model.room import ROOMS
 from undersong.workflow import Wishes, lay_out, read
 from undersong.writing.exchange import exchange_file
 
@@ -160,7 +161,8 @@ def one_case(hymn: Hymn, texture: str, place: TunePlace, expected: list[witness.
     """Lay out, write, validate, and let the witness look where something is expected."""
     case = Case(texture, place)
     try:
-        arrangement = lay_out(hymn, Wishes(textures=(texture,), tune=place))
+        # Dry: what a live room would blur is another question (sweeps/layouts.py).
+        arrangement = lay_out(hymn, Wishes(textures=(texture,), tune=place, room=ROOMS["dry"]))
         _count(case, arrangement)
         data = exchange_file(arrangement)
         case.invalid = xsd.faults(data)

@@ -173,6 +173,7 @@ DATA = frozenset({"parallels", "root-doubled", "hole", "suspension-moved", "voic
 """What nobody could act on, at the desk or at the bench; scripts find it."""
 
 LISTED = frozenset({
+    "pedal-balance",
     "seventh-unresolved", "lowered-tune-parallels", "six-four-under-tune", "resolution-early", "tonic-in-dominant",
     "solo-covered", "too-many-held", "held-into-change", "accent-lost", "bass-parallels", "bass-line",
     "pedal-point-struck", "pedal-point-ends", "tie-lost", "held-over-breath", "tied-into-strong", "chord-hammered",
