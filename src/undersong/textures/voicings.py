@@ -16,7 +16,7 @@ from itertools import combinations
 
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
-from undersong.textures.patterns import SINGLE, Figure, Order
+from undersong.textures.patterns import BROKEN, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
 LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
@@ -84,6 +84,9 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
                 made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
+        if not found and figure.two and figure.two is not BROKEN.two:  # two chords in a beat: a note for each
+            plain = replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
+            return candidates(unit, plain, bench, most=most, dip=dip)
         for made in _suspended_chords(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
         for made in _single_notes(unit, figure, bench):
