@@ -397,3 +397,36 @@ def test_r5_a_chord_that_stands_lets_the_suspension_move() -> None:
     keys = [key for key in limb(section, "left hand") if 2 <= key.start < 4]
     assert len([key for key in keys if key.start == 3]) == 1
     assert len([key for key in keys if key.start == 2 and key.end == 4]) == 2
+
+
+# --------------------------------------------------------------------------------- refusals that meet, odd benches
+
+
+def test_refusals_never_come_round_again() -> None:
+    """Too low at pitch and too high an octave up: each is said once, and what is laid out can be played."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) G3:1 A3:1 B3:1 C4:1 | (G/major) G3:1 D4:1 B3:1 G3:1 "
+        "| (F/major) F5:1 A3:1 B3:1 F3:1 | (C/major) C4:4"
+    )
+    short = replace(TWO_MANUALS, manuals=tuple(replace(one, highest=84) for one in TWO_MANUALS.manuals))
+    _, arrangement = on(hymn, "block", organ=short)
+    told = [one.message for one in arrangement.findings if one.kind == "not-served"]
+    assert len(told) == len(set(told))
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_bass_is_never_lost_without_feet() -> None:
+    """As printed with the tune an octave up and no feet: the left hand has the bass."""
+    section, arrangement = on(SATB, "as-printed", "octave-up", player=Player(pedals="none"))
+    assert "bass" in {key.part for key in limb(section, "left hand")}
+    assert weights(arrangement, "hard") == []
+
+
+def test_a_plan_may_give_both_hands_one_manual() -> None:
+    """Soloed, descant and a tune in the tenor want two: on one they are refused, not laid out wrongly."""
+    for texture, place in (("soloed", "at-pitch"), ("descant", "at-pitch"), ("block", "tenor")):
+        plan = default_plan(SATB, (), (texture,), PLACES[place].name)
+        plan = replace(plan, verses=tuple(replace(one, right="Great", left="Great") for one in plan.verses))
+        arrangement = arrange(SATB, analyse(SATB), plan, TWO_MANUALS, MEDIUM)
+        assert [one.kind for one in arrangement.findings if one.kind == "not-served"] == ["not-served"]
+        assert weights(arrangement, "hard") == []

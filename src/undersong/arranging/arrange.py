@@ -116,20 +116,27 @@ def _verse(
     organ, player, room = circumstances
     asked = Asked(verse, TEXTURES[plan.texture], plan, organ, room, harmony.key)
     told: list[tuple[Texture, Refusal]] = []
+    tried: set[tuple[str, str]] = set()
+    slower = ""
     while True:
-        asked, slower = settled(asked)
+        tried.add((asked.texture.name, asked.plan.tune))
+        asked, word = settled(asked)
+        slower = word or slower
         refusal = refuses(asked)
-        if refusal is None or len(told) > MOST_REFUSALS:
+        if refusal is None:
             break
         told.append((asked.texture, refusal))
-        if refusal.instead in PLACES:
-            asked = replace(asked, plan=replace(asked.plan, tune=PLACES[refusal.instead].name))
-        else:
-            asked = replace(asked, texture=TEXTURES[refusal.instead], plan=replace(asked.plan, pattern=""))
+        following = _instead(asked, refusal)
+        if (following.texture.name, following.plan.tune) in tried:
+            following = _last_resort(asked, tried)
+        if following.texture.name != asked.texture.name:
+            slower = ""
+        asked = following
     texture, plan = asked.texture, asked.plan
     right, left = hands(organ, texture.name, plan.tune)
     plan = replace(
-        plan, right=plan.right or right, left=plan.left or left,
+        plan, right=plan.right if organ.division(plan.right) else right,
+        left=plan.left if organ.division(plan.left) else left,
         feet=plan.feet or (organ.pedal.name if organ.pedal else ""), texture=texture.name,
     )  # fmt: skip
     if PLACES[plan.tune].own_harmony:
@@ -146,7 +153,22 @@ def _verse(
     return section, [*notes, *findings]
 
 
-MOST_REFUSALS = 4
+def _instead(asked: Asked, refusal: Refusal) -> Asked:
+    """What a refusal names: another place of the tune, or another texture."""
+    if refusal.instead in PLACES:
+        return replace(asked, plan=replace(asked.plan, tune=PLACES[refusal.instead].name))
+    return replace(asked, texture=TEXTURES[refusal.instead], plan=replace(asked.plan, pattern=""))
+
+
+def _last_resort(asked: Asked, tried: set[tuple[str, str]]) -> Asked:
+    """At pitch, the fullest texture that was not refused yet; the tune in octaves always serves."""
+    plan = replace(asked.plan, tune="at-pitch", pattern="")
+    ways = [replace(asked, texture=TEXTURES[name], plan=plan) for name in LAST_RESORTS]
+    left = [way for way in ways if (way.texture.name, "at-pitch") not in tried and refuses(way) is None]
+    return left[0] if left else ways[-1]
+
+
+LAST_RESORTS = ("as-printed", "block", "two-voices", "unison")
 
 Circumstances = tuple[Organ, Player, Room]
 """What everything is laid out for."""

@@ -75,8 +75,11 @@ def lay_counter_line(
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out with a running voice in the left hand; the section, and what is to be told."""
     ground, fixed = grounded(verse, section, organ)
+    division = organ.division(section.left) or organ.manuals[0]
     bench = replace(
-        bench_of(section, texture, organ, player), lowest=LOWEST, home=HOME + 6 * PLACES[section.tune].octaves
+        bench_of(section, texture, organ, player),
+        lowest=max(LOWEST, division.lowest),
+        home=HOME + 6 * PLACES[section.tune].octaves,
     )
     units = cut(ground, replace(texture, figure=None), bench)
     places = _places(ground, units, bench)

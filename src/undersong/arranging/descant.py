@@ -22,7 +22,7 @@ from undersong.model.finding import Finding
 from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.player import Player
-from undersong.playing.check import check, tell
+from undersong.playing.check import check, key_name, tell
 from undersong.textures.ground import Sounded, sounding
 from undersong.textures.table import Texture
 
@@ -47,7 +47,8 @@ def lay_descant(
         hand = ("right hand", section.right) if line in resting else ("left hand", section.left)
         drafts.append(replace(draft, limb=hand[0], division=hand[1]))  # type: ignore[arg-type]
     drafts += _descant(verse, section, upper, resting)
-    drafts += _inner(verse, section, upper, lower, resting, player)
+    inner, omitted = _inner(verse, section, upper, lower, resting, player)
+    drafts += inner
     bass, printed = bass_for(verse, organ)
     drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
@@ -55,6 +56,13 @@ def lay_descant(
         tell(section, "descant-rests", line.start, interval=interval)
         for line, interval in sorted(resting.items(), key=lambda one: one[0].start)
     ]
+    told += [
+        tell(
+            section, "changed-here", piece.start,
+            what=f"the {name}'s {key_name(piece.pitch.midi)} is left out: the left hand cannot take it too",
+        )
+        for name, piece in omitted
+    ]  # fmt: skip
     return section, [*check(section, organ, player), *judge(section, verse), *told]
 
 
@@ -114,15 +122,16 @@ def _descant(verse: WalkedVerse, section: Accompaniment, upper: str, resting: di
 
 def _inner(
     verse: WalkedVerse, section: Accompaniment, upper: str, lower: str, resting: dict[PlacedLine, str], player: Player
-) -> list[Draft]:
-    """What the left hand has besides the tune: the other inner part; both of them where the descant rests."""
-    drafts = []
+) -> tuple[list[Draft], list[tuple[str, Piece]]]:
+    """The other inner part under the tune, or both where the descant rests; and what the left hand cannot take."""
+    drafts, omitted = [], []
     for name in (lower, upper):
         for piece in verse.voice(name):
             rests = _line_at(verse, piece.start) in resting
             if name == upper and not rests:
                 continue
             if not _fits(piece, verse, lower if name == upper else "", player, rests=rests):
+                omitted.append((name, piece))
                 continue
             drafts.append(
                 Draft(
@@ -130,7 +139,7 @@ def _inner(
                     tied_from=piece.tied_from, tied_to=piece.tied_to,
                 )
             )  # fmt: skip
-    return drafts
+    return drafts, omitted
 
 
 def _fits(piece: Piece, verse: WalkedVerse, other: str, player: Player, *, rests: bool) -> bool:

@@ -88,7 +88,7 @@ def bench_of(section: Accompaniment, texture: Texture, organ: Organ, player: Pla
         lowest = LOWEST_BESIDE_BASS
     return Bench(
         max(lowest, division.lowest), min(place.highest, division.highest), player.span_easy, player.span_most,
-        place.above, shares[place.bass] and not carries, shares[place.tune], section.pace.seconds(Fraction(1)), home,
+        place.above, shares[place.bass] and not carries, shares[place.tune], division.lowest, home,
         carries, place.own_harmony, texture.two_hands or place.own_harmony,
     )  # fmt: skip
 
@@ -218,7 +218,8 @@ def _options(
             cache[key] = (Candidate((), tuple(() for _ in unit.slots), 0.0),)
             return cache[key]
         if rung in ("lower", "two", "block"):
-            bench = replace(bench, lowest=max(LOWER_REGISTER, bench.lowest - 12))
+            lower = min(bench.lowest, max(LOWER_REGISTER, bench.lowest - 12))
+            bench = replace(bench, lowest=max(bench.keyboard_lowest, lower))
         made = candidates(unit, figure, bench, dip=rung == "dip")
         if rung == "two":
             made = tuple(one for one in made if len(one.levels) < 3) or made

@@ -65,6 +65,11 @@ class Asked:
         """True where most beats bring a new chord."""
         return is_dense(self.ground)
 
+    @property
+    def one_manual(self) -> bool:
+        """True where both hands have the same manual, for want of another or by the plan."""
+        return len(self.organ.manuals) < 2 or (bool(self.plan.right) and self.plan.right == self.plan.left)
+
     def refusal(self, reason: str, instead: str) -> Refusal:
         """A refusal of this texture."""
         return Refusal(self.texture.name, reason, instead)
@@ -132,7 +137,7 @@ def _tune_below(asked: Asked) -> Refusal | None:
         return asked.refusal("it keeps the tune in the right hand", "at-pitch")
     if organ.pedal is None:
         return asked.refusal("without feet nothing could lie beneath the lowered tune", "at-pitch")
-    if place.tune != "feet" and len(organ.manuals) < 2:
+    if place.tune != "feet" and asked.one_manual:
         return asked.refusal("a tune below the hands needs a manual or pedal of its own", "at-pitch")
     tune = asked.verse.sounded_tune
     if place.sounds > place.octaves and organ.pedal.stops and not _has_four_foot(organ):
@@ -175,6 +180,8 @@ def _printed_parts(asked: Asked) -> Refusal | None:
     if texture.name != "as-printed":
         if len(organ.manuals) < 2:
             return asked.refusal("the organ has one manual", "as-printed")
+        if asked.one_manual:
+            return asked.refusal("both hands are on one manual", "as-printed")
         if organ.pedal is None:
             return asked.refusal("without feet the left hand would have three parts", "as-printed")
     return None
@@ -195,7 +202,8 @@ def _feet_for_bass(asked: Asked) -> Refusal | None:
 
 
 def _harmony(asked: Asked) -> Refusal | None:
-    wants = asked.texture.kind in ("figure", "counter-line", "three-voices")
+    wants = asked.texture.kind in ("drone", "figure", "counter-line", "three-voices")
+    wants = wants or (asked.texture.kind == "two-voices" and not asked.verse.voice("bass"))
     if wants and not any(one.chord.root is not None for one in asked.verse.chords):
         return asked.refusal("no harmony is known", "as-printed" if asked.verse.four_parts else "unison")
     return None
@@ -290,7 +298,7 @@ def _pace(asked: Asked) -> Refusal | None:
 
 
 NEEDS: tuple[Need, ...] = (
-    _top_of_manual, _at_pitch_only, _tune_below, _hands_free, _printed_parts, _drone, _feet_for_bass, _harmony,
+    _top_of_manual, _at_pitch_only, _tune_below, _hands_free, _printed_parts, _harmony, _drone, _feet_for_bass,
     _room_beneath, _long_chords, _pattern_for_time, _cross_rhythm, _pace,
 )  # fmt: skip
 """What is asked, in this order."""

@@ -46,7 +46,7 @@ def lay_printed(
     player: Player,
 ) -> tuple[Accompaniment, list[Finding]]:
     """The four printed parts; soloed, the tune has a manual of its own and the left hand both inner parts."""
-    soloed = section.right != section.left
+    soloed = section.right != section.left and organ.pedal is not None  # without feet both hands share four parts
     octaves = 12 * PLACES[section.tune].octaves
     ticks = _ticks(verse)
     tune = _parts("tune", verse.sounded_tune, ticks, octaves)

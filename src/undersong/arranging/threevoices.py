@@ -60,7 +60,8 @@ def lay_three_voices(
                 hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
                 end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
                 pitch = spelled(ground.chords, slot.start, slot.end, key)
-                drafts.append(Draft("figure", slot.start, end, pitch, hand, section.left))
+                division = section.left if hand == "left hand" else section.right
+                drafts.append(Draft("figure", slot.start, end, pitch, hand, division))
     section = replace(section, notes=write(section.id, section.bars, drafts))
     return section, [*check(section, organ, player), *judge(section, verse)]
 

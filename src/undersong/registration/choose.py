@@ -183,8 +183,10 @@ def _pedal_ways(console: _Console, parts: _Parts, step: int, hands: Mapping[str,
     """Choices for the feet: own 16 and 8, or own 16 with the accompaniment coupled, or what there is."""
     organ, low = console.organ, parts.low.get(parts.pedal, 36)
     manuals = [division.name for division in organ.manuals]
-    if parts.pedal_solo:
-        return _ways(PEDAL_SOLO.get(parts.pedal_solo, PEDAL), console, parts.pedal, low, step, manuals)
+    if parts.pedal_solo:  # what was drawn for a bass is none for a tune
+        recipes = PEDAL_SOLO.get(parts.pedal_solo, PEDAL)
+        own = list(islice(choices(recipes, organ, parts.pedal, low, step, manuals), MOST_CHOICES))
+        return own or _ways(recipes, console, parts.pedal, low, step, manuals)
     own = list(choices(PEDAL, organ, parts.pedal, low, step, manuals))
     bare = list(choices(PEDAL_COUPLED, organ, parts.pedal, low, step, manuals))
     coupled = [

@@ -108,7 +108,7 @@ class Bench:
     above_tune: bool
     above_bass: bool
     same_manual: bool
-    quarter_seconds: float
+    keyboard_lowest: int
     home: int
     """Where the figure likes to lie."""
     carries_bass: bool = False

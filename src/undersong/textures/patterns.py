@@ -114,14 +114,7 @@ FALLING = Figure(
     four={4: _row("3", "2", "1", "0"), 6: _row("3", "2", "1", "0", "1", "2")},
 )  # fmt: skip
 
-ROLLING = Figure(
-    "rolling", three=BROKEN.three, two=BROKEN.two,
-    four={
-        4: _row("0", "1", "2", "3"), 6: _row("0", "1", "2", "3", "2", "1"),
-        8: _row("0", "1", "2", "3", "2", "1", "2", "1"),
-    },
-    octave=True,
-)  # fmt: skip
+ROLLING = replace(BROKEN, name="rolling", octave=True)
 
 RISING = Figure(
     "rising",

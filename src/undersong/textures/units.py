@@ -161,7 +161,12 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
 
 
 def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]:
-    """Where units of so many beats, in turn, begin inside a bar; a short first bar is counted from its beginning."""
+    """Where units of so many beats, in turn, begin inside a bar; a pickup is counted from its end."""
+    if bar.pickup:
+        back, places = cycle(reversed(groups)), [bar.end]
+        while places[-1] > bar.start:
+            places.append(max(bar.start, places[-1] - next(back) * bar.time.beat))
+        return tuple(reversed(places[1:]))
     places = [bar.start]
     for beats in cycle(groups):
         places.append(places[-1] + beats * bar.time.beat)
