@@ -705,14 +705,14 @@ def _sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
 )
 @click.option("--tremulant", "tremulants", multiple=True, metavar="DIVISION", help="Draw the tremulant of a division.")
 def listen(file: Path, as_what: str, output: Path, as_json: bool, **asked: Any) -> int:
-    r"""Hear a hymn on your organ in your church, or on a ready-made one.
+    """Hear a hymn on your organ in your church, or on a ready-made one.
 
     \b
       undersong listen hymn.musicxml --section 2 --texture broken --organ mine.toml --room live -o verse2.flac
       undersong listen hymn.musicxml --bars 1-4 --as both -o compare.ogg
 
     Start with the volume low and turn it up slowly; protect your hearing.
-    """  # fmt: skip
+    """  # fmt: skip  # noqa: D301  # click wants the character
     hearing = {name: asked.pop(name) for name in ("sections", "bars")}
     hearing["tremulants"] = frozenset(asked.pop("tremulants"))
     both: dict[str, list[dict[str, Any]]] = {"arranged": [{}], "printed": [AS_PRINTED], "both": [AS_PRINTED, {}]}
@@ -752,7 +752,7 @@ PART_NAMES = ("right", "left", "feet", "tune", "soprano", "alto", "tenor", "bass
     "--as", "as_what", type=click.Choice(["arranged", "printed"]), help="By default arranged; voices printed."
 )
 def practise(file: Path, as_what: str | None, output: Path, as_json: bool, **asked: Any) -> int:
-    r"""Practise: some bars over and over, slowly, one hand or the feet missing, or a voice alone for the choir.
+    """Practise: some bars over and over, slowly, one hand or the feet missing, or a voice alone for the choir.
 
     \b
       undersong practise hymn.musicxml --section 2 --bars 5-8 --loop 4 --pace 60 --without right -o slow.flac
@@ -760,7 +760,7 @@ def practise(file: Path, as_what: str | None, output: Path, as_json: bool, **ask
       undersong practise hymn.musicxml --only alto -o altos.ogg
 
     The pitch stays the same at every pace. Start with the volume low; protect your hearing. Rest before a hand tires.
-    """  # fmt: skip
+    """  # fmt: skip  # noqa: D301  # click wants the character
     names = ("sections", "bars", "only", "without", "per_cent", "times", "count_in", "click")
     hearing = {name: asked.pop(name) for name in names}
     voices = {"soprano", "alto", "tenor", "bass"} & {*hearing["only"], *hearing["without"]}
@@ -948,14 +948,14 @@ def hear_room(recordings: tuple[Path, ...], as_json: bool) -> int:
 )
 @JSON
 def hear_stop(stop: str, recordings: tuple[str, ...], organ_name: str, as_json: bool) -> int:
-    r"""Learn how bright a stop is, from recordings of held notes.
+    """Learn how bright a stop is, from recordings of held notes.
 
     \b
       undersong organ hear-stop "Oboe 8" C4=o1.wav D4=o2.wav E4=o3.wav F4=o4.wav G4=o5.wav
 
     Five neighbouring keys at three places in the nave each (name a key again for another place) are good, one note is a
     guess. What is printed goes among the stops of your organ's file. How loud the stop is you judge yourself (level).
-    """  # fmt: skip
+    """  # fmt: skip  # noqa: D301  # click wants the character
     from undersong import workflow  # noqa: PLC0415
 
     heard = workflow.hear_stop(stop, recordings, organ_name)
