@@ -16,10 +16,12 @@ from undersong.acoustics.blur import shortest_clear_seconds
 from undersong.arranging import arrange, default_plan
 from undersong.errors import UnknownName
 from undersong.harmony import analyse
+from undersong.harmony.chords import Fixed
 from undersong.model.accompaniment import Accompaniment, Arrangement
+from undersong.model.chord import Chord
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
-from undersong.model.pitch import Pitch
+from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS
 from undersong.model.time import Time
@@ -430,3 +432,12 @@ def test_a_plan_may_give_both_hands_one_manual() -> None:
         arrangement = arrange(SATB, analyse(SATB), plan, TWO_MANUALS, MEDIUM)
         assert [one.kind for one in arrangement.findings if one.kind == "not-served"] == ["not-served"]
         assert weights(arrangement, "hard") == []
+
+
+def test_a_bass_of_hers_wins_over_the_printed_one() -> None:
+    """A chord that she set with another bass: the feet play it, and go on as printed after it."""
+    hymn = SATB
+    edited = analyse(hymn, (Fixed(Fraction(1), Fraction(2), Chord(PitchName("F"), "major", PitchName("A"))),))
+    plan = default_plan(hymn, (), ("block",))
+    feet = limb(arrange(hymn, edited, plan, TWO_MANUALS, MEDIUM).sections[0], "feet")
+    assert [key.midi % 12 for key in feet][:4] == [0, 9, 4, 5]

@@ -12,7 +12,8 @@ from undersong.arranging.placing import Draft
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.organ import Division, Organ
-from undersong.textures.ground import sounding
+from undersong.model.pitch import Pitch
+from undersong.textures.ground import chords_in, sounding
 from undersong.textures.places import PLACES, division_of
 
 
@@ -39,12 +40,30 @@ def bass_for(verse: WalkedVerse, organ: Organ, under: int | None = None) -> tupl
     `under`: octaves by which the tune is moved, where the bass must stay below it.
     """
     keyboard = organ.pedal if organ.pedal and under is None else organ.manuals[0]
-    printed = printed_bass(verse)
+    printed = tuple(piece for one in printed_bass(verse) for piece in _as_she_says(one, verse))
     lowest = keyboard.lowest if organ.pedal and under is None else max(keyboard.lowest, LOWEST_IN_HAND)
     pieces = printed or bass_from_chords(verse, lowest, keyboard.highest)
     if under is not None:
         pieces = tuple(_below_tune(piece, verse, under) for piece in pieces)
     return tuple(_inside(piece, keyboard) for piece in pieces), bool(printed)
+
+
+def _as_she_says(piece: Piece, verse: WalkedVerse) -> list[Piece]:
+    """A printed note of the bass, or under a chord of hers that has another bass the nearest key of that."""
+    made, place = [], piece.start
+    for one in chords_in(verse.chords, piece.start, piece.end):
+        start, end = max(one.start, piece.start), min(one.end, piece.end)
+        low = one.chord.lowest
+        if not one.hers or low is None or piece.pitch.name == low:
+            continue
+        if place < start:
+            made.append(Piece(place, start - place, piece.pitch))
+        octaves = [Pitch(low.step, low.alter, octave) for octave in range(1, 6)]
+        made.append(Piece(start, end - start, min(octaves, key=lambda key: abs(key.midi - piece.pitch.midi))))
+        place = end
+    if not made:
+        return [piece]
+    return [*made, Piece(place, piece.end - place, piece.pitch)] if place < piece.end else made
 
 
 def _below_tune(piece: Piece, verse: WalkedVerse, octaves: int) -> Piece:

@@ -150,7 +150,8 @@ def _chords(harmony: Harmony, steps: tuple[WalkedBar, ...]) -> tuple[WalkedChord
             if before and first > span.onset and before.end == start and before.chord == span.chord:
                 found[-1] = replace(before, end=stop)
             else:
-                found.append(WalkedChord(start, stop, span.chord, span.key, span.doubtful))
+                hers = span.origin == "edited"
+                found.append(WalkedChord(start, stop, span.chord, span.key, span.doubtful, hers))
     return tuple(found)
 
 

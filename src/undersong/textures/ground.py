@@ -37,6 +37,8 @@ class WalkedChord:
     chord: Chord
     key: Key
     doubtful: bool = False
+    hers: bool = False
+    """She put it there: its bass wins over the printed one."""
 
 
 @dataclass(frozen=True, slots=True)
