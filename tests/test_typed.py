@@ -173,6 +173,14 @@ def test_whatever_is_typed_is_answered(tune: str, bass: str, symbols: str, words
             assert all(note.end <= bars[taken.hymn.tune.bar_at(note.onset)].end for note in voice.notes)
 
 
+def test_no_voice_outlasts_the_tune() -> None:
+    """A long note under the tune's last ends with it, and is told."""
+    taken = take(Typed(voices=(("soprano", "A1"), ("bass", "aa8"))))
+    assert taken.hymn is not None
+    assert all(note.end <= taken.hymn.tune.length for voice in taken.hymn.tune.voices for note in voice.notes)
+    assert [one.field for one in taken.slips] == ["bass"]
+
+
 def test_a_keyboard_types_what_it_plays() -> None:
     """Any row of keys, pressed one after the other, is heard again as these keys."""
     chance = random.Random(7)

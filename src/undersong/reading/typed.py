@@ -184,6 +184,13 @@ class _Pen:
         after = next((onset for onset in self.rhythm if onset > self.place), None)
         return after - self.place if after is not None else Fraction(0)
 
+    def within(self, at: int, length: Fraction) -> Fraction:
+        """As much of a length as the tune still lasts, with a word where that is less."""
+        left = self.rhythm[-1] - self.place if self.rhythm else length
+        if 0 < left < length:
+            self.slip(at, "the tune ends before this note does")
+        return min(length, max(left, Fraction(0)))
+
     def told(self, sign: re.Match[str]) -> Fraction:
         """The length that a sign tells, or the usual one; a figure of the tune stays."""
         length = LENGTHS[sign["length"]] if sign["length"] else self.step()
@@ -256,7 +263,7 @@ def _read_voice(
 
 def _draw(pen: _Pen, note: re.Match[str], length: Fraction | None) -> None:
     marks, letter = note["marks"], note["letter"].upper()
-    length = length if length is not None else pen.told(note)
+    length = pen.within(note.start(), length if length is not None else pen.told(note))
     if not length:
         pen.slip(note.start(), "the tune has no more notes: this one is over")
         return
@@ -275,7 +282,7 @@ def _draw(pen: _Pen, note: re.Match[str], length: Fraction | None) -> None:
 
 def _hold(pen: _Pen, hold: re.Match[str]) -> None:
     """The note before goes on."""
-    length = pen.told(hold)
+    length = pen.within(hold.start(), pen.told(hold))
     if not pen.drawn or not length:
         pen.slip(hold.start(), "there is no note to go on" if not pen.drawn else "the tune has no more notes")
         return
