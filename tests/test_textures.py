@@ -411,9 +411,10 @@ def test_refusals_never_come_round_again() -> None:
         "| (F/major) F5:1 A3:1 B3:1 F3:1 | (C/major) C4:4"
     )
     short = replace(TWO_MANUALS, manuals=tuple(replace(one, highest=84) for one in TWO_MANUALS.manuals))
-    _, arrangement = on(hymn, "block", organ=short)
+    section, arrangement = on(hymn, "block", organ=short)
     told = [one.message for one in arrangement.findings if one.kind == "not-served"]
     assert len(told) == len(set(told))
+    assert f"{TEXTURES[section.texture].title} is laid out instead" in told[-1]
     assert weights(arrangement, "hard") == []
 
 

@@ -158,7 +158,7 @@ PATHS = (
     "/static/../guard.py", "/static/%2e%2e/guard.py", "/static/..%2fguard.py", "/static//etc/passwd",
     "/static/%2fetc%2fpasswd", "/fonts/../booklet.typ", "/fonts/..%2f..%2fworkflow.py", "/hymns/../../etc/passwd",
     "/hymns/..%2f..%2fetc%2fpasswd", "/hymns/%00", "/hymns/.lock", "/received/..%2f..", "/received/.%2e/hymns",
-    "/work/..%2f..%2fx/file", "/hymns/x%0d%0aSet-Cookie:a=b", "/static/page.css%00.html", "/hymns/" + "x" * 3000,
+    "/job/..%2f..%2fx/file", "/hymns/x%0d%0aSet-Cookie:a=b", "/static/page.css%00.html", "/hymns/" + "x" * 3000,
 )  # fmt: skip
 
 

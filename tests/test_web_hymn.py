@@ -314,7 +314,7 @@ def finished(client: httpx.Client, gone: httpx.Response) -> httpx.Response:
     """The file that work makes in the end."""
     for _ in range(300):
         page = client.get(gone.url.path)
-        found = re.search(r'href="(/work/[^"]+/file)"', page.text)
+        found = re.search(r'href="(/job/[^"]+/file)"', page.text)
         if found:
             return client.get(found[1])
         assert 'class="fault"' not in page.text, page.text
@@ -345,7 +345,7 @@ def test_everything_can_be_taken_away(client: httpx.Client, name: str) -> None:
 def test_long_work_can_be_stopped(client: httpx.Client, name: str) -> None:
     """It says so, and the next work runs."""
     part = client.post(f"/hymns/{name}/take", data={"what": "booklet", "large": "1"}, headers={"hx-request": "true"})
-    job = re.search(r'hx-post="(/work/[^"]+)/stop"', part.text)
+    job = re.search(r'hx-post="(/job/[^"]+)/stop"', part.text)
     assert job
     client.post(f"{job[1]}/stop")
     for _ in range(100):
@@ -355,8 +355,8 @@ def test_long_work_can_be_stopped(client: httpx.Client, name: str) -> None:
         time.sleep(0.1)
     assert "was stopped" in page or "cancelled" in page or "is ready" in page
     assert finished(client, client.post(f"/hymns/{name}/take", data={"what": "midi"}, follow_redirects=True)).content
-    assert client.get("/work/none").status_code == 404
-    assert client.get("/work/none/file").status_code == 404
+    assert client.get("/job/none").status_code == 404
+    assert client.get("/job/none/file").status_code == 404
 
 
 def test_fifty_at_once_lose_nothing(served: Served, client: httpx.Client) -> None:

@@ -125,10 +125,11 @@ def _verse(
         refusal = refuses(asked)
         if refusal is None:
             break
-        told.append((asked.texture, refusal))
         following = _instead(asked, refusal)
         if (following.texture.name, following.plan.tune) in tried:
             following = _last_resort(asked, tried)
+            refusal = replace(refusal, instead=following.texture.name)  # the page says what is really laid out
+        told.append((asked.texture, refusal))
         if following.texture.name != asked.texture.name:
             slower = ""
         asked = following
@@ -137,7 +138,7 @@ def _verse(
     plan = replace(
         plan, right=plan.right if organ.division(plan.right) else right,
         left=plan.left if organ.division(plan.left) else left,
-        feet=plan.feet or (organ.pedal.name if organ.pedal else ""), texture=texture.name,
+        feet=organ.pedal.name if organ.pedal else "", texture=texture.name,
     )  # fmt: skip
     if PLACES[plan.tune].own_harmony:
         verse = over_tune_in_bass(verse, harmony)

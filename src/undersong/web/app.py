@@ -651,7 +651,7 @@ class Door:
         job = self.jobs.start(maker.title, kept.name, lambda job: maker.make(self.work, job, order))
         if asked.part:
             return self.show("job_part.html", job=job)
-        return _go(f"/work/{job.id}")
+        return _go(f"/job/{job.id}")
 
     def job(self, asked: Question) -> Response:
         """How far work is."""
@@ -663,7 +663,7 @@ class Door:
         job.cancel.set()
         if asked.part:
             return self.show("job_part.html", job=job)
-        return _go(f"/work/{job.id}")
+        return _go(f"/job/{job.id}")
 
     def job_file(self, asked: Question) -> Response:
         """What was made."""
@@ -748,9 +748,9 @@ class Door:
                 (hymn + "/listen", "GET", False, self.listen),
                 ("/sounds/{sound}", "GET", False, self.sound),
                 ("/sounds/{sound}/times", "GET", False, self.times),
-                ("/work/{job}", "GET", False, self.job),
-                ("/work/{job}/stop", "POST", True, self.stop),
-                ("/work/{job}/file", "GET", False, self.job_file),
+                ("/job/{job}", "GET", False, self.job),
+                ("/job/{job}/stop", "POST", True, self.stop),
+                ("/job/{job}/file", "GET", False, self.job_file),
                 ("/fonts/{font}", "GET", False, self.font),
             )),
             Mount("/static", static),
