@@ -14,7 +14,7 @@ from lxml import etree
 
 from printed import DIVISIONS, Printed, page
 from undersong.writing.exchange import el
-from voice_leading import Count, chords_of, line_starts, lost_suspensions, measure, print_itself, units_of
+from voice_leading import Count, chords_of, line_starts, lost_suspensions, measure, parted, print_itself, units_of
 from witness import Section, read_sections
 
 
@@ -114,6 +114,30 @@ def test_chords_struck_off_the_beat_are_units_of_their_own() -> None:
     assert count(*page).joins == 3
     broken = ("E5:1 D5:1 E5:2", "G3:1/2 B3:1/2 F4:1 G3+E4:2", *page[2:])
     assert count(*broken).joins == 2
+
+
+def test_chords_of_a_unit_are_judged_one_by_one() -> None:
+    """Over C: E4 G4, then G3 E4, then over D A3 D4: fifths of bass and lowest from the second chord, not the first."""
+    page = ("E5:2 D5:2", "E4+G4:1 G3+E4:1 A3+D4:2", "C3:2 D3:2", "C:major:2 D:minor:2")
+    assert count(*page).pair_faults["parallel, bass and lowest"] == 1
+    other_way = ("E5:2 D5:2", "G3+E4:1 E4+G4:1 A3+D4:2", *page[2:])
+    assert count(*other_way).pair_faults["parallel, bass and lowest"] == 0
+    broken = ("E5:2 D5:2", "E4:1 G3:1 A3+D4:2", *page[2:])
+    assert count(*broken).pair_faults["parallel, bass and lowest"] == 1
+
+
+def test_a_figure_that_comes_to_rest_is_a_unit_of_its_own() -> None:
+    """G3 B3 D4 and on beat 4 the line's last chord G3 B3: a unit of its own; notes struck singly make none."""
+    page = ("D5:3 D5:1' | E5:4", "B3:1 D4:1 G4:1 G3+B3:1 | G3+C4:4", "G2:4 | C3:4", "G:major:4 | C:major:4")
+    assert _starts(*page) == [0, 2, 3, 4, 6]
+    assert _starts(page[0], "B3:1 D4:1 G4:1 B3:1 | G3+C4:4", *page[2:]) == [0, 2, 4, 6]
+
+
+def _starts(right: str, left: str, feet: str, chords: str) -> list[Fraction]:
+    page = section_of(right, left, feet, chords)
+    by_part = parted(page)
+    units = units_of(page, chords_of(page), line_starts(page, by_part["tune"]), by_part["figure"])
+    return [unit.start for unit in units]
 
 
 def test_a_voice_of_its_own_is_judged_by_its_first_and_last_notes() -> None:

@@ -7,10 +7,12 @@ and its real voices are judged: the tune, the bass, and the skeleton of what lie
 Conventions: times are quarter notes from the beginning of a section, keys MIDI numbers. Every key belongs to a part:
 "tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the tune,
 the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat with a
-change inside and on the next, where a chord is struck anew with the harmony off the beat, at bar lines, at line ends
-(breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit follows
-another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first key
-struck where that is another. A *pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one
+change inside and on the next, where a chord is struck anew with the harmony off the beat, where a line comes to rest on
+a chord on a beat, at bar lines, at line ends (breath marks, rests of the tune), and after two beats (in triple time the
+bar). A *join* is where one unit follows another inside a line. The skeleton of a unit is its lowest and highest key
+between tune and bass, and the first key struck where that is another; where nothing but chords is struck, the first and
+the last chord are its beginning and its end, as the first and last note are of tune and bass, and it goes on from the
+last alone where these differ. A *pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one
 voice), the skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last
 to the next start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap
 (more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
@@ -202,8 +204,12 @@ def units_of(
         before = max((edge for edge in edges if edge <= at), default=Fraction(0))
         if struck[at] > 1 and any(before <= start < at for start in struck):
             edges.add(at)
-    ordered = sorted(edge for edge in edges if 0 <= edge <= section.length)
     lines = sorted({*opening, section.length})
+    for before, after in pairwise(lines):
+        onsets = [at for at in sorted(struck) if before <= at < after]
+        if onsets and struck[onsets[-1]] > 1 and onsets[-1] in beats:
+            edges.add(onsets[-1])
+    ordered = sorted(edge for edge in edges if 0 <= edge <= section.length)
     return [
         Unit(start, end, start in opening, not any(start < at < lines[bisect_right(lines, start)] for at in starts))
         for start, end in pairwise(ordered)
@@ -257,14 +263,32 @@ def heard(unit: Unit, parts: Mapping[str, Sequence[Key]], *, single: bool = Fals
         if outer is not None:
             voices[name] = outer
     inner = [] if single else _sounding(_inner(parts), unit.start, unit.end)
-    if inner:
-        low, high = min(key.midi for key in inner), max(key.midi for key in inner)
-        voices["lowest"] = (low, low)
-        if high > low:
-            voices["highest"] = (high, high)
-        if inner[0].midi not in (low, high):
-            voices["first"] = (inner[0].midi, inner[0].midi)
+    if not inner:
+        return voices
+    chords = _chords_struck(inner, unit)
+    if chords:
+        voices["lowest"] = (min(chords[0]), min(chords[-1]))
+        if all(len(chord) > 1 for chord in (chords[0], chords[-1])):
+            voices["highest"] = (max(chords[0]), max(chords[-1]))
+        return voices
+    low, high = min(key.midi for key in inner), max(key.midi for key in inner)
+    voices["lowest"] = (low, low)
+    if high > low:
+        voices["highest"] = (high, high)
+    if inner[0].midi not in (low, high):
+        voices["first"] = (inner[0].midi, inner[0].midi)
     return voices
+
+
+def _chords_struck(inner: Sequence[Key], unit: Unit) -> list[set[int]]:
+    """The chords of a unit in order where its keys come as chords only, so that each is heard by itself."""
+    struck: dict[Fraction, set[int]] = {}
+    for key in inner:
+        if key.start >= unit.start:
+            struck.setdefault(key.start, set()).add(key.midi)
+    ringing = {key.midi for key in inner if key.start < unit.start and key.end >= unit.end}
+    chords = [keys | ringing for _, keys in sorted(struck.items())]
+    return chords if all(len(keys) > 1 for keys in struck.values()) else []
 
 
 def printed_voices(unit: Unit, printed: Mapping[str, Sequence[TuneNote]]) -> Heard:
@@ -294,7 +318,8 @@ def _join(pair: tuple[str, str], before: Heard, after: Heard, *, from_starts: bo
     worst = ("", 0, 0)
     if size not in (0, 7):
         return worst
-    for at in (1, 0) if from_starts else (1,):
+    between = any(before[name][0] != before[name][1] for name in pair if name not in OUTER)
+    for at in (1, 0) if from_starts and not between else (1,):
         a, b = before[first][at], before[second][at]
         moves = (to_first - a, to_second - b)
         if not all(moves):
