@@ -26,10 +26,13 @@ from undersong.model.organ import TWO_MANUALS
 from undersong.model.pitch import Key, Pitch
 from undersong.model.plan import Plan, VersePlan
 from undersong.model.player import MEDIUM, SMALL
+from undersong.model.symbol import parse_symbol
 from undersong.playing import check
 from undersong.playing.check import held_keys
+from undersong.textures.ground import WalkedChord, leading_home
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
+from undersong.textures.units import leading_notes
 from undersong.workflow import Wishes, interval_to, lay_out
 
 FOUR = "(time=4/4) (key=0) (tempo=80)"
@@ -130,6 +133,52 @@ def test_r11_no_octaves_with_the_tune_by_step() -> None:
         octaves = (high - low) % 12 == (high_next - low_next) % 12 == 0
         assert not (octaves and low != low_next)
     assert [key % 12 for key in bass[-2:]] == [7, 0]
+
+
+def test_r11_a_third_before_the_change_where_roots_would_run_with_the_tune() -> None:
+    """A then E7 under A4 and E5 G#5: the feet set out on A, go by C# on the last beat, and leave G# to the tune."""
+    hymn = tune("(time=4/4) (key=3) (A/major) A4:4 | (E/dominant) E5:2 G#5:2 | (A/major) A5:4")
+    section, arrangement = laid(one_line(hymn), "block")
+    feet = [f"{key.midi % 12} at {key.start}" for key in limb(section, "feet")]
+    assert feet[:3] == ["9 at 0", "1 at 3", "4 at 4"]
+    assert "bass-line" not in {one.kind for one in arrangement.findings}
+
+
+def test_r11_a_pickup_may_lead_to_the_root() -> None:
+    """A line begins D | G under D5 | G5, another D7 | G under D5 | B5: octaves, and none; each sets out on the root."""
+    music = "(time=4/4) (key=1) (G/major) B4:4 | (C/major) E5:2 (G/major) D5:1 r:1"
+    hymn = tune(f"{music[:-4]}' (D/major) D5:1 | (G/major) G5:4 | (D/major) A4:2 (G/major) G4:2")
+    section, arrangement = laid(hymn, "block")
+    bass = {key.start: key.midi % 12 for key in limb(section, "feet")}
+    assert section.lines[1].start == 7
+    assert (bass[Fraction(7)], bass[Fraction(8)]) == (6, 7)
+    assert "bass-line" not in {one.kind for one in arrangement.findings}
+
+
+def test_r2_a_standing_chord_gives_up_its_third_when_the_tune_comes_over_it() -> None:
+    """D7 under A4 G4: F#3 sounds on the first beat and is off when the tune's G comes."""
+    hymn = tune("(time=2/4) (key=1) (G/major) B4:2 | (D/dominant) A4:1 G4:1 | (D/dominant) A4:2 | (G/major) G4:2")
+    section, _ = laid(one_line(hymn), "block")
+    thirds = [key for key in limb(section, "left hand") if key.midi % 12 == 6 and key.start < 4]
+    assert [f"{key.start} to {key.end}" for key in thirds] == ["2 to 3"]
+
+
+def test_r1_a_chord_that_leads_home_has_the_home_keys_leading_note() -> None:
+    """D before E minor in a hymn in G, whatever key it stands in, has F# once; D before A has none of G's."""
+    stands = Key.parse("E minor")
+    named = [parse_symbol(text) for text in ("D", "Em", "D", "A")]
+    chords = tuple(WalkedChord(Fraction(at), Fraction(at + 1), chord, stands) for at, chord in enumerate(named))
+    assert [leading_notes(one) for one in chords] == [frozenset()] * 4
+    led = leading_home(chords, Key.parse("G major"))
+    assert [leading_notes(one) for one in led] == [{6}, frozenset(), frozenset(), frozenset()]
+
+
+def test_r16_a_rest_at_a_lines_end_keeps_its_beat() -> None:
+    """The tune ends on beat 3, breathes and rests on beat 4: the figure keeps the beat up to the next line."""
+    music = f"{FOUR} (C/major) E4:1 F4:1 G4:1' r:1 | (F/major) A4:2 G4:2 | (C/major) E4:4"
+    section, _ = laid(tune(music), "broken")
+    struck = {key.start for key in limb(section, "left hand") if key.start < 4}
+    assert {0, 1, 2, 3} <= struck
 
 
 def test_r12_a_common_slash_bass_is_one_held_key() -> None:

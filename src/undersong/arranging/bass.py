@@ -1,14 +1,16 @@
 """The bass of a verse: the printed one, or one made from chord symbols by R11.
 
-From symbols it is the root, or the note after the slash; a third where tune and root would move in
-parallel by step; octave or fifth once where a chord stands for two bars. Lines begin and end on the
-root, closes go by fourth or fifth, no six-four by choice, no sevenths, inside E2 to C4.
+From symbols it is the root, or the note after the slash; the third where tune and root would move in
+octaves or fifths, on the chord's last beat if its beginning needs the root; octave or fifth once where a
+chord stands for two bars. Lines begin (after a pickup) and end on the root, closes go by fourth or fifth,
+no six-four by choice, no sevenths, inside E2 to C4.
 
 References: common practice, no source; prices from a trial on 150 folk tunes with symbols.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -20,9 +22,19 @@ from undersong.textures.patterns import grid
 from undersong.textures.units import bar_at, leading_notes, unit_places
 
 LOWEST, HIGHEST = 40, 60
-THIRD, SIX_FOUR, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 300.0, 120.0, 40.0
-OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 90.0, 70.0, 25.0, 8.0
+THIRD, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 120.0, 55.0
+"""A third is cheap, any fault of two voices dearer; the root at a line's edge is dearer than all of them."""
+NOT_ROOT_IN_PICKUP = 10.0
+"""The line sets out at the bar line; before it the third leads there, where the root would run with the tune."""
+THIRD_ON_LAST_BEAT = 14.0
+"""Root, then third before the change: dearer than the third alone, which keeps the bass still."""
+OCTAVES_BY_STEP, OCTAVES_SAME_WAY, OCTAVES_CONTRARY, OCTAVES_PRINTED = 90.0, 70.0, 45.0, 8.0
+FROM_GROUP = 0.5
+"""Octaves or fifths from beat to beat with notes of the tune between are heard, but less."""
+CLOSE_ON_FIFTH = 20.0
+"""A tune that closes on the fifth would go in fifths with a bass that falls to the root."""
 OCTAVES_AT_CLOSE = 6.0
+"""5-1 over 5-1 in contrary motion is how folk tunes close: heard as the close, not as a fault."""
 LEADING_TWICE = 150.0
 """R1: a leading note that the tune sings is none for the feet."""
 AWKWARD = {6: 12.0, 10: 60.0, 11: 60.0}
@@ -47,6 +59,24 @@ class _Slot:
     line_start: bool
     line_end: bool
     last: bool = False
+    pickup: bool = False
+    """It begins a line before its first bar line."""
+    last_beat: Fraction | None = None
+    """Where the third may follow the root; None where the chord is short, ends a line, or the tune goes along."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """What the bass may do under a slot: one key, or another on the last beat."""
+
+    pitch: Pitch
+    cost: float
+    then: Pitch | None = None
+
+    @property
+    def leaves(self) -> Pitch:
+        """The key from which it goes on."""
+        return self.then or self.pitch
 
 
 def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
@@ -70,14 +100,14 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
     line_starts = {line.start for line in verse.lines}
     line_ends = {line.end for line in verse.lines}
     pickup_end = verse.bars[0].end if verse.bars[0].pickup else Fraction(0)
+    halves = {place for hemiola in verse.hemiolas for place in hemiola.places}
+    crossed = {hemiola.crossed for hemiola in verse.hemiolas}
     slots: list[_Slot] = []
     for one in verse.chords:
         if one.chord.root is None:
             continue
         edges = {max(one.start, pickup_end), one.end}
         edges |= {start for start in line_starts if one.start < start < one.end}
-        crossed = {hemiola.crossed for hemiola in verse.hemiolas}
-        halves = {place for hemiola in verse.hemiolas for place in hemiola.places}
         edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end} - crossed
         edges |= {place for place in halves if one.start < place < one.end}
         tones = frozenset(note.midi % 12 for note in sounding(tune, one.start, one.end))
@@ -94,9 +124,34 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
             )  # fmt: skip
     downbeats = _first_downbeats(verse)
     return [
-        replace(slot, line_start=slot.line_start or slot.start in downbeats, last=index == len(slots) - 1)
+        replace(
+            slot,
+            line_start=slot.line_start or slot.start in downbeats,
+            last=index == len(slots) - 1,
+            pickup=slot.line_start and any(slot.start < place <= slot.end for place in downbeats),
+            last_beat=None if slot.line_end or slot.start in halves else _last_beat(verse, slot),
+        )
         for index, slot in enumerate(slots)
     ]
+
+
+def _last_beat(verse: WalkedVerse, slot: _Slot) -> Fraction | None:
+    """The last beat of a slot, where the third may follow the root without running along with the tune."""
+    chord = slot.chord.chord
+    if chord.bass is not None or chord.root is None or not _has_third(slot.chord):
+        return None
+    at = bisect_left(verse.beats, slot.end) - 1
+    if at < 0 or verse.beats[at] <= slot.start:
+        return None
+    before = sounding(verse.sounded_tune, slot.start, verse.beats[at])
+    after = sounding(verse.sounded_tune, verse.beats[at], slot.end)
+    if not before or not after:
+        return verse.beats[at]
+    assert chord.third is not None
+    sizes = {(before[-1].midi - chord.root.pitch_class) % 12, (after[0].midi - chord.third.name.pitch_class) % 12}
+    if before[-1:] != after[:1] and sizes in ({0}, {7}):
+        return None
+    return verse.beats[at]
 
 
 def _at_last_group(verse: WalkedVerse, start: Fraction, end: Fraction) -> int:
@@ -117,13 +172,18 @@ def _first_downbeats(verse: WalkedVerse) -> set[Fraction]:
     return found
 
 
+def _has_third(one: WalkedChord) -> bool:
+    return one.chord.third is not None and one.chord.kind not in ("power", "pedal")
+
+
 def _names(one: WalkedChord, *, first: bool) -> tuple[tuple[PitchName, float], ...]:
     chord = one.chord
     assert chord.root is not None
     if chord.bass is not None:
         return ((chord.bass, 0.0),)
     names = [(chord.root, 0.0)]
-    if chord.third is not None and chord.kind not in ("power", "pedal"):
+    if _has_third(one):
+        assert chord.third is not None
         leading = chord.third.name.pitch_class == one.key.leading_note.pitch_class
         names.append((chord.third.name, THIRD + (6.0 if leading else 0.0)))
     if not first and chord.fifth is not None:
@@ -132,48 +192,66 @@ def _names(one: WalkedChord, *, first: bool) -> tuple[tuple[PitchName, float], .
     return tuple(names)
 
 
-def _options(slot: _Slot, low: int, high: int) -> list[tuple[Pitch, float]]:
-    found = []
-    root = slot.chord.chord.root
+def _options(slot: _Slot, low: int, high: int) -> list[_Choice]:
+    found: list[_Choice] = []
+    chord = slot.chord.chord
+    root = chord.root
+    assert root is not None
     for name, cost in slot.names:
         price = cost
-        if (slot.line_start or slot.line_end) and slot.chord.chord.bass is None and name != root:
-            price += NOT_ROOT_AT_EDGE
+        if (slot.line_start or slot.line_end) and chord.bass is None and name != root:
+            price += NOT_ROOT_IN_PICKUP if slot.pickup else NOT_ROOT_AT_EDGE
         if name != root and slot.tune_first % 12 == name.pitch_class:
             price += THIRD_TWICE
         if name != root and name.pitch_class in slot.tune_tones & leading_notes(slot.chord):
             price += LEADING_TWICE
-        for octave in range(1, 6):
-            pitch = Pitch(name.step, name.alter, octave)
-            if low <= pitch.midi <= high:
-                height = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
-                if slot.last:
-                    height += LAST_HEIGHT * max(0, pitch.midi - 48)
-                found.append((pitch, price + height))
+        found += [_Choice(pitch, price + _height(slot, pitch)) for pitch in _keys_of(name, low, high)]
+    if slot.last_beat is not None and chord.third is not None:
+        third = chord.third.name
+        price = THIRD_ON_LAST_BEAT + (THIRD_TWICE if slot.tune_last % 12 == third.pitch_class else 0.0)
+        if third.pitch_class in slot.tune_tones & leading_notes(slot.chord):
+            price += LEADING_TWICE
+        for choice in tuple(found):
+            then = next(iter(_keys_of(third, choice.pitch.midi + 1, min(high, choice.pitch.midi + 4))), None)
+            if choice.pitch.name == root and then is not None:
+                found.append(replace(choice, cost=choice.cost + price, then=then))
     if not found:
-        assert root is not None
-        name = slot.chord.chord.bass or root
+        name = chord.bass or root
         inside = [p for octave in range(9) if low <= (p := Pitch(name.step, name.alter, octave)).midi <= high + 12]
-        found = [(inside[0] if inside else Pitch(name.step, name.alter, 2), 0.0)]
+        found = [_Choice(inside[0] if inside else Pitch(name.step, name.alter, 2), 0.0)]
     return found
 
 
-def _step_cost(first: _Slot, a: Pitch, second: _Slot, b: Pitch) -> float:
+def _keys_of(name: PitchName, low: int, high: int) -> list[Pitch]:
+    """The keys of a name within these."""
+    every = (Pitch(name.step, name.alter, octave) for octave in range(1, 6))
+    return [pitch for pitch in every if low <= pitch.midi <= high]
+
+
+def _height(slot: _Slot, pitch: Pitch) -> float:
+    cost = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
+    return cost + LAST_HEIGHT * max(0, pitch.midi - 48) if slot.last else cost
+
+
+def _step_cost(first: _Slot, before: _Choice, second: _Slot, b: Pitch) -> float:
+    a = before.leaves
     leap = b.midi - a.midi
     cost = MOTION * abs(leap) + (WIDE_LEAP if abs(leap) > 12 else 0.0) + AWKWARD.get(abs(leap), 0.0)
     if a.midi == b.midi and first.chord is not second.chord and a.name == b.name and second.chord.chord.bass is None:
         cost += 2.0
-    if leap and not second.line_start:
+    if leap and (first.pickup or not second.line_start):
         printed = first.chord.chord.bass is not None or second.chord.chord.bass is not None
+        left = ((first.tune_last, 1.0),) if before.then else ((first.tune_last, 1.0), (first.tune_group, FROM_GROUP))
         cost += max(
-            _parallel(tune, second.tune_first, a.midi, b.midi, printed=printed, close=second.line_end)
-            for tune in (first.tune_last, first.tune_group)
+            part * _parallel(tune, second.tune_first, a.midi, b.midi, printed=printed, close=second.line_end)
+            for tune, part in left
         )
-    if second.line_end and second.chord is not first.chord:
-        dominant = (second.chord.chord.lowest, first.chord.chord.root)
-        falls = dominant[0] is not None and dominant[1] is not None
-        if falls and (dominant[1].pitch_class - dominant[0].pitch_class) % 12 == 7 and abs(leap) not in (5, 7):  # type: ignore[union-attr]
-            cost += CLOSE
+    if second.line_end and second.chord is not first.chord and abs(leap) not in (5, 7):
+        last, root = second.chord.chord, first.chord.chord.root
+        falls = last.lowest is not None and root is not None
+        if falls and (root.pitch_class - last.lowest.pitch_class) % 12 == 7:  # type: ignore[union-attr]
+            fifth = last.fifth is not None and second.tune_first % 12 == last.fifth.name.pitch_class
+            cost += CLOSE_ON_FIFTH if fifth else CLOSE
     return cost
 
 
@@ -184,63 +262,74 @@ def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed
         return 0.0
     leap = bass_after - bass
     if leap * (tune_after - tune) < 0:
-        return OCTAVES_AT_CLOSE if close else OCTAVES_CONTRARY
+        return OCTAVES_AT_CLOSE if close and not size else OCTAVES_CONTRARY
     if abs(leap) <= 2:
         return OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
     return OCTAVES_SAME_WAY
 
 
-def _best(slots: list[_Slot], options: list[list[tuple[Pitch, float]]]) -> list[Pitch]:
+def _best(slots: list[_Slot], options: list[list[_Choice]]) -> list[_Choice]:
     """Viterbi over pairs of successive notes, so that two leaps the same way can be priced."""
     table: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {
-        (-1, at): (cost + (HEIGHT * max(0, pitch.midi - 48)), (at,)) for at, (pitch, cost) in enumerate(options[0])
+        (-1, at): (choice.cost + HEIGHT * max(0, choice.pitch.midi - 48), (at,)) for at, choice in enumerate(options[0])
     }
     for index in range(1, len(slots)):
         fresh: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
+        steps = [
+            [_step_cost(slots[index - 1], one, slots[index], other.pitch) for other in options[index]]
+            for one in options[index - 1]
+        ]
         for (before, last), (total, path) in table.items():
-            a = options[index - 1][last][0]
-            for at, (b, cost) in enumerate(options[index]):
-                price = total + cost + _step_cost(slots[index - 1], a, slots[index], b)
-                if before >= 0:
-                    earlier = options[index - 2][before][0]
-                    one, two = a.midi - earlier.midi, b.midi - a.midi
-                    if one * two > 0 and abs(one) > 2 and abs(two) > 2 and abs(one + two) > 12:
-                        price += TWO_LEAPS
+            one = options[index - 1][last]
+            for at, other in enumerate(options[index]):
+                price = total + other.cost + steps[last][at]
+                earlier = one.pitch if one.then else options[index - 2][before].leaves if before >= 0 else one.pitch
+                first, second = one.leaves.midi - earlier.midi, other.pitch.midi - one.leaves.midi
+                if first * second > 0 and abs(first) > 2 and abs(second) > 2 and abs(first + second) > 12:
+                    price += TWO_LEAPS
                 key = (last, at)
                 if key not in fresh or price < fresh[key][0]:
                     fresh[key] = (price, (*path, at))
         table = fresh
     path = min(table.values(), key=lambda one: (one[0], one[1]))[1]
-    return [options[index][at][0] for index, at in enumerate(path)]
+    return [options[index][at] for index, at in enumerate(path)]
 
 
-def _pieces(verse: WalkedVerse, slots: list[_Slot], path: list[Pitch]) -> tuple[Piece, ...]:
+def _pieces(verse: WalkedVerse, slots: list[_Slot], path: list[_Choice]) -> tuple[Piece, ...]:
     """Notes cut at bar lines; a bass common to chords over a slash is one held key (R12)."""
     pieces: list[Piece] = []
-    for index, (slot, pitch) in enumerate(zip(slots, path, strict=True)):
+    for index, (slot, choice) in enumerate(zip(slots, path, strict=True)):
         before = slots[index - 1] if index else None
         held = (
             before is not None
             and before.end == slot.start
-            and path[index - 1].midi == pitch.midi
+            and path[index - 1].leaves.midi == choice.pitch.midi
             and before.chord is not slot.chord
             and (before.chord.chord.bass is not None or slot.chord.chord.bass is not None)
             and not slot.line_start
         )
-        start = slot.start
-        first = True
-        while start < slot.end:
-            bar = bar_at(verse.bars, start)
-            end = min(slot.end, bar.end)
-            tied_from = held if first else True
-            if tied_from and pieces and start > bar.start and pieces[-1].end == start:
-                last = pieces[-1]  # one held key in one bar is one note
-                pieces[-1] = replace(last, length=last.length + end - start)
-                start, first = end, False
-                continue
-            if tied_from and pieces:
+        turn = slot.last_beat if choice.then and slot.last_beat is not None else slot.end
+        pieces = _held(verse, pieces, slot.start, turn, choice.pitch, again=not held)
+        if choice.then:
+            pieces = _held(verse, pieces, turn, slot.end, choice.then, again=True)
+    return tuple(pieces)
+
+
+def _held(
+    verse: WalkedVerse, pieces: list[Piece], start: Fraction, stop: Fraction, pitch: Pitch, *, again: bool
+) -> list[Piece]:
+    """One key from `start` to `stop`, cut at bar lines; not struck `again` it goes on from the last piece."""
+    pieces = list(pieces)
+    while start < stop:
+        bar = bar_at(verse.bars, start)
+        end = min(stop, bar.end)
+        if not again and pieces and start > bar.start and pieces[-1].end == start:
+            last = pieces[-1]  # one held key in one bar is one note
+            pieces[-1] = replace(last, length=last.length + end - start)
+        else:
+            if not again and pieces:
                 last = pieces[-1]
                 pieces[-1] = Piece(last.start, last.length, last.pitch, last.tied_from, tied_to=True)
-            pieces.append(Piece(start, end - start, pitch, tied_from=tied_from and bool(pieces)))
-            start, first = end, False
-    return tuple(pieces)
+            pieces.append(Piece(start, end - start, pitch, tied_from=not again and bool(pieces)))
+        start, again = end, False
+    return pieces

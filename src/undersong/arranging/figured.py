@@ -233,9 +233,17 @@ def _figure_at(layout: _Layout, unit: Unit) -> Figure:
     texture = layout.texture
     if texture.figure is AFTER_BEATS:
         held_over = any(one.inner for one in suspended_at(layout.ground, unit.start))
-        if held_over or not any(note.start == unit.start for note in layout.ground.bass):
+        if held_over or not any(note.start == unit.start for note in layout.ground.bass) or _only_at_first(unit):
             return STROKES  # a suspension is struck on the beat (R5), and so is a chord without the feet (R14)
     return (texture.compound_figure if compound else None) or texture.figure or BLOCK
+
+
+def _only_at_first(unit: Unit) -> bool:
+    """Whether something that must sound has room on the beat alone, because the tune clashes with it later."""
+    order = AFTER_BEATS.three.get(len(unit.slots), ())
+    struck = [slot for slot, levels in zip(unit.slots, order, strict=False) if levels]
+    asked = unit.wanted - unit.later - unit.slots[0].forbidden
+    return any(all(name in slot.forbidden for slot in struck) for name in asked) if struck else False
 
 
 def _pulses(units: tuple[Unit, ...]) -> frozenset[Fraction]:

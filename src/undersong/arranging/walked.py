@@ -15,10 +15,10 @@ from itertools import pairwise
 from undersong.model.accompaniment import PlacedBar, PlacedChord, PlacedLine, Word, beats_of
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
-from undersong.model.pitch import Pitch
+from undersong.model.pitch import Key, Pitch
 from undersong.model.text import Verse
 from undersong.model.tune import WalkedBar, sing, walk
-from undersong.textures.ground import Hemiola, Sounded, Suspension, WalkedChord, hemiolas
+from undersong.textures.ground import Hemiola, Sounded, Suspension, WalkedChord, hemiolas, leading_home
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ def _pieces(hymn: Hymn, verse: Verse | None, name: str, steps: tuple[WalkedBar, 
     return tuple(pieces)
 
 
-def _chords(harmony: Harmony, steps: tuple[WalkedBar, ...]) -> tuple[WalkedChord, ...]:
+def _chords(harmony: Harmony, steps: tuple[WalkedBar, ...], home: Key) -> tuple[WalkedChord, ...]:
     found: list[WalkedChord] = []
     for step in steps:
         end = step.onset + step.length
@@ -152,7 +152,7 @@ def _chords(harmony: Harmony, steps: tuple[WalkedBar, ...]) -> tuple[WalkedChord
             else:
                 hers = span.origin == "edited"
                 found.append(WalkedChord(start, stop, span.chord, span.key, span.doubtful, hers))
-    return tuple(found)
+    return leading_home(tuple(found), home)
 
 
 def _spans_of_pass(spans: tuple[ChordSpan, ...], times: int) -> list[ChordSpan]:
@@ -228,7 +228,7 @@ def walk_verse(hymn: Hymn, harmony: Harmony, verse: Verse | None) -> WalkedVerse
         bars,
         voices,
         hymn.tune.tune_voice.name,
-        _chords(harmony, steps),
+        _chords(harmony, steps, bars[0].key),
         lines,
         tuple(sorted(breaths)),
         tuple(sorted(holds)),

@@ -6,7 +6,7 @@ Conventions: `start` and `end` in quarter notes from the beginning of the verse.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.model.accompaniment import PlacedBar, PlacedLine
@@ -39,6 +39,22 @@ class WalkedChord:
     doubtful: bool = False
     hers: bool = False
     """She put it there: its bass wins over the printed one."""
+    leads: int = -1
+    """Pitch class of the home key's leading note where the chord has it and goes home, whatever key it stands in."""
+
+
+def leading_home(chords: tuple[WalkedChord, ...], home: Key) -> tuple[WalkedChord, ...]:
+    """The chords, each told whether it has the home key's leading note and goes to the tonic or the sixth degree."""
+    note, tonic = home.leading_note.pitch_class, home.tonic.pitch_class
+    goals = {tonic, (tonic + 8) % 12, (tonic + 9) % 12}
+    found = []
+    for one, following in zip(chords, (*chords[1:], None), strict=True):
+        root, third = one.chord.root, one.chord.third
+        names = {name.pitch_class for name in (root, third.name if third else None) if name is not None}
+        goes = following is not None and following.chord.root is not None
+        home_from_here = goes and note in names and following.chord.root.pitch_class in goals  # type: ignore[union-attr]
+        found.append(replace(one, leads=note) if home_from_here else one)
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

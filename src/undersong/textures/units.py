@@ -87,7 +87,7 @@ def leading_notes(one: WalkedChord) -> frozenset[int]:
     """The leading note in a chord of dominant function, applied dominants included.
 
     It is the third of a dominant seventh and the root of a diminished chord; in a plain triad it is the
-    leading note of the key, where that is third or root.
+    leading note of the key, where that is third or root; and the home key's where the chord leads home.
     """
     chord = one.chord
     if chord.root is None:
@@ -99,7 +99,7 @@ def leading_notes(one: WalkedChord) -> frozenset[int]:
         return frozenset({chord.root.pitch_class})
     note = one.key.leading_note.pitch_class
     dominant = chord.root.pitch_class == note or (third is not None and third.name.pitch_class == note)
-    return frozenset({note}) if dominant else frozenset()
+    return frozenset({note} if dominant else ()) | ({one.leads} - {-1})
 
 
 def sevenths(one: WalkedChord) -> frozenset[int]:
@@ -208,7 +208,8 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
         last_note = next((note for note in reversed(notes) if note.start >= line.start), notes[-1])
         start = max(chords[-1].start, last_note.start, line.start)
         beat = bar_at(ground.bars, start).time.beat
-        comes_to_rest = line.end == ground.end or line.end - start <= 2 * beat
+        rests = line.end - last_note.end >= beat  # something keeps the beat for those who would come in early (R16)
+        comes_to_rest = line.end == ground.end or (line.end - start <= 2 * beat and not rests)
         if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
     return found
@@ -258,6 +259,8 @@ def _unit(
     chords = chords_in(ground.chords, start, end)
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     moves = {one.end for one in suspended(ground.suspensions, start, end) if one.inner and start < one.end < end}
+    if held and chords:
+        moves |= _giving_way(ground, chords[0], start, end, beats)
     edges = [start, *sorted(moves), end]
     if not held:
         step = slot_length(ground, texture, start, dense=dense)
@@ -292,6 +295,21 @@ def _unit(
         bass_keys=tuple(note.midi for note in bass), suspended=slots[-1].allowed - main.chord.pitch_classes,
         guide=guide[0].midi if guide else -1,
     )  # fmt: skip
+
+
+def _giving_way(
+    ground: Ground, one: WalkedChord, start: Fraction, end: Fraction, beats: frozenset[Fraction]
+) -> set[Fraction]:
+    """Beats from which a standing chord lacks a tone: the tune sings it or a semitone over it (R1, R2)."""
+    once = leading_notes(one) | sevenths(one)
+    found = set()
+    before: frozenset[int] = frozenset()
+    for note in sounding(ground.tune, start, end):
+        gives = clashing(one, note, beats) | (once & {note.midi % 12})
+        if gives - before and start < note.start and note.start in beats:
+            found.add(note.start)
+        before |= gives
+    return found
 
 
 def suspended(suspensions: tuple[Suspension, ...], start: Fraction, end: Fraction) -> list[Suspension]:

@@ -25,7 +25,7 @@ LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9
 PRICE = {
     "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,
     "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
-    "low-interval": 80.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
+    "low-interval": 200.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 6.0, "gap-semitone": 1.2,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
@@ -46,8 +46,9 @@ class Candidate:
     held: frozenset[int] = frozenset()
     standing: bool = False
     """All keys stay down until they must move."""
+    begins: tuple[int, ...] = ()
     ends: tuple[int, ...] = ()
-    """The levels as the unit ends, where a suspension has moved one of them."""
+    """The levels as the unit begins and ends, where a chord lacks one or a suspension has moved one."""
 
 
 def interval_too_low(low: int, high: int) -> bool:
@@ -266,6 +267,17 @@ def _standing(
     return tuple(strikes), cost, ends if ends != levels else ()
 
 
+def _outer_chords(
+    strikes: tuple[tuple[int, ...], ...], levels: tuple[int, ...]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """The first and the last chord, each where nothing but chords is struck and it is not the levels as they are."""
+    chords = [keys for keys in strikes if keys]
+    if not chords or any(len(keys) == 1 for keys in chords):
+        return (), ()
+    first, last = chords[0], chords[-1]
+    return first if first != levels else (), last if last != levels else ()
+
+
 def stands(slot: Slot, key: int) -> bool:
     """Whether a key that is down may stay through a slot."""
     return key % 12 in slot.allowed and key % 12 not in slot.forbidden
@@ -298,12 +310,14 @@ def _candidate(
 ) -> Candidate | None:
     count = len(levels)
     held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
+    begins: tuple[int, ...] = ()
     ends: tuple[int, ...] = ()
     if standing or (unit.held and len(unit.slots) > 1):
         strikes, cost, ends = _standing(unit, order, levels, bench)
     else:
         strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
         cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
+        begins, ends = _outer_chords(strikes, levels)
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
@@ -316,8 +330,8 @@ def _candidate(
     cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
     rolls = figure.octave and count == 4
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
-    lows = [unit.bass_first, *levels] if unit.bass_first >= 0 else list(levels)
-    cost += PRICE["low-interval"] * sum(interval_too_low(a, b) for a, b in combinations(sorted(set(lows)), 2))
+    close = {(bass, key) for bass in unit.bass_keys for key in levels} | set(combinations(sorted(levels), 2))
+    cost += PRICE["low-interval"] * sum(interval_too_low(min(pair), max(pair)) for pair in close)
     if unit.bass_first >= 0:
         cost += PRICE["feet-name"] * (levels[0] % 12 == unit.bass_first % 12)
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)
@@ -348,7 +362,7 @@ def _candidate(
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
-    return Candidate(levels, strikes, cost, held, standing or unit.held, ends)
+    return Candidate(levels, strikes, cost, held, standing or unit.held, begins, ends)
 
 
 def _completeness(unit: Unit, names: list[int]) -> float:

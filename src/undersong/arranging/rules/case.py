@@ -23,7 +23,7 @@ from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.performance import Performance
 from undersong.playing.check import HeldKey, held_keys, slices, tell
-from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, hemiolas
+from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, hemiolas, leading_home
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
@@ -159,7 +159,7 @@ class Case:
             near = chord_at(known, one.start)
             key = near.key if near is not None else self.section.bar_at(one.start).key
             found.append(WalkedChord(one.start, one.end, one.chord, key))
-        return tuple(found)
+        return leading_home(tuple(found), self.section.bars[0].key)
 
     @cached_property
     def beats(self) -> tuple[Fraction, ...]:

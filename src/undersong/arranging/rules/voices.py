@@ -316,11 +316,17 @@ def _bass_faults(case: Case, key: HeldKey, one: WalkedChord | None, before: Held
 
 
 def _bass_ends(case: Case, start: Fraction, end: Fraction) -> Iterator[Finding]:
-    """A line begins and ends on the root, and closes by fourth or fifth where the roots fall so."""
+    """A line begins and ends on the root, and closes by fourth or fifth where the roots fall so.
+
+    A pickup may lead to the root of the bar line, and under a tune that closes on the fifth the bass may come by step:
+    root after root would go in octaves or fifths with the tune.
+    """
     inside = [key for key in case.own_bass if start <= key.start < end]
     for key in dict.fromkeys([*inside[:1], *inside[-1:]]):
         one = chord_at(case.chords, key.start)
         if one is None or one.chord.root is None or one.chord.bass is not None:
+            continue
+        if key is inside[0] and _in_pickup(case, key, start):
             continue
         if key.midi % 12 != one.chord.root.pitch_class:
             what = "the line begins" if key is inside[0] else "the line ends"
@@ -329,8 +335,17 @@ def _bass_ends(case: Case, start: Fraction, end: Fraction) -> Iterator[Finding]:
     if len(inside) > 1 and len(chords) > 1 and all(one.chord.bass is None for one in chords):
         first, last = (one.chord.root.pitch_class for one in chords if one.chord.root is not None)
         leap = abs(inside[-1].midi - inside[-2].midi)
+        sung = next((key for key in case.tune if key.end > inside[-1].start), None)
+        if sung is not None and (sung.midi - last) % 12 == 7:
+            return
         if (first - last) % 12 == 7 and inside[-1].start == chords[1].start and leap not in (5, 7):
             yield case.tell("bass-line", inside[-1].start, inside[-1], what="the close goes not by fourth or fifth")
+
+
+def _in_pickup(case: Case, key: HeldKey, start: Fraction) -> bool:
+    """Whether a key lies before the first bar line of a line, half a bar from its beginning at most."""
+    end = case.section.bar_at(start).end
+    return key.start < end < case.section.length and end - start <= case.section.bar_at(end).length / 2
 
 
 def pedal_point_struck(case: Case) -> Iterator[Finding]:
