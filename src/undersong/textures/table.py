@@ -148,7 +148,7 @@ TEXTURES: dict[str, Texture] = {
             "descant", "descant from an inner part",
             "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
             "fifths or octaves arise",
-            "four printed parts, two manuals and a pedal", "descant",
+            "four printed parts, two manuals and a pedal", "descant", version=2,
         ),
         Texture(
             "drone", "drone",
@@ -168,7 +168,7 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "three-voices", "three voices",
             "tune, one middle voice and bass for the hands alone",
-            "a harmony: printed parts or chord symbols", "three-voices", SINGLE,
+            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, version=2,
         ),
     )
 }  # fmt: skip
