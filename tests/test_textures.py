@@ -238,7 +238,7 @@ def test_the_running_voice_runs_and_keeps_its_manners() -> None:
 
 
 def test_a_figure_shared_between_the_hands_goes_with_the_tune_in_the_pedal() -> None:
-    """The left hand holds the bass and begins each figure; asked for at pitch, the pedal is named."""
+    """The left hand holds bass and foot of the figure; asked for at pitch, the pedal is named."""
     section, arrangement = laid(CALM, "shared", "pedal")
     assert {key.part for key in limb(section, "feet")} == {"tune"}
     assert {key.part for key in limb(section, "left hand")} == {"bass", "figure"}
@@ -276,6 +276,17 @@ def beat_to_beat(section: Accompaniment, part: str) -> list[tuple[Fraction, str]
                 if a != c and b != d and (a - b) % 12 == (c - d) % 12 and (c - d) % 12 in (0, 7):
                     found.append((after, f"{other}: {'fifths' if (c - d) % 12 else 'octaves'}"))
     return found
+
+
+@pytest.mark.parametrize("music", ["calm", "dense"])
+def test_a_shared_figure_reads_as_one_line_in_the_right_hand(music: str) -> None:
+    """The right hand never rests inside a line and has one note at a time; the left hand holds through each beat."""
+    hymn = {"calm": CALM, "dense": four_parts(*LONG_LINE)}[music]
+    section, arrangement = laid(one_line(hymn), "shared", "pedal")
+    right = [key for key in limb(section, "right hand") if key.start < section.length - 4]
+    assert all(before.end == after.start for before, after in pairwise(right))
+    assert all(key.end - key.start >= 1 for key in limb(section, "left hand"))
+    assert weights(arrangement, "hard") == []
 
 
 def test_in_three_voices_no_note_between_hides_fifths() -> None:

@@ -73,6 +73,8 @@ LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET = 40, 52
 """Where a figure that carries the bass may go down to, and where it likes to lie."""
 
 
+TRIED, TRIED_IN_TWO_HANDS = 12, 24
+"""Candidates of a unit that are joined: with more room the cheapest dozen begin on the same low notes."""
 LOWEST_BESIDE_BASS = 43
 """How low a note may lie that the left hand adds to its bass."""
 
@@ -220,7 +222,8 @@ def _options(
         if rung in ("lower", "two", "block"):
             lower = min(bench.lowest, max(LOWER_REGISTER, bench.lowest - 12))
             bench = replace(bench, lowest=max(bench.keyboard_lowest, lower))
-        made = candidates(unit, figure, bench, dip=rung == "dip")
+        most = TRIED_IN_TWO_HANDS if bench.two_hands else TRIED
+        made = candidates(unit, figure, bench, most=most, dip=rung == "dip")
         if rung == "two":
             made = tuple(one for one in made if len(one.levels) < 3) or made
         cache[key] = made

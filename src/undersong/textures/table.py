@@ -133,10 +133,11 @@ TEXTURES: dict[str, Texture] = {
         ),
         Texture(
             "shared", "figure shared between the hands",
-            "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand answers",
+            "the tune in the pedal; the left hand holds the bass and the foot of each figure, the right hand moves "
+            "above it",
             "a harmony, a tune that the feet can play, and a pace and a room for two notes to a chord",
             "figure", SHARED, two_hands=True,
-            blurs=True, shortest_seconds=0.14,
+            blurs=True, shortest_seconds=0.14, version=2,
         ),
         Texture(
             "counter-line", "running voice",
