@@ -173,8 +173,6 @@ def _placings(
             for key in pool
             if not placed or (placed[-1] < key and _reached(placed, key, bench))
         ]
-        if len(placings) > 600:
-            placings = placings[:600]
     return placings
 
 
