@@ -14,6 +14,8 @@ import pytest
 from laid import four_parts, laid, limb, one_line, played, tune, weights
 from undersong.acoustics.blur import shortest_clear_seconds
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.figured import _Layout, _mended, bench_of, grounded
+from undersong.arranging.walked import walk_verse
 from undersong.errors import UnknownName
 from undersong.harmony import analyse
 from undersong.harmony.chords import Fixed
@@ -22,6 +24,7 @@ from undersong.model.chord import Chord
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Pitch, PitchName
+from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS
 from undersong.model.time import Time
@@ -287,6 +290,26 @@ def test_a_shared_figure_reads_as_one_line_in_the_right_hand(music: str) -> None
     assert all(before.end == after.start for before, after in pairwise(right))
     assert all(key.end - key.start >= 1 for key in limb(section, "left hand"))
     assert weights(arrangement, "hard") == []
+
+
+@pytest.mark.parametrize(
+    ("place", "rung", "says"),
+    [
+        ("at-pitch", "lower", "the left hand goes lower in this line"),
+        ("pedal", "lower", "the right hand goes lower in this line"),
+        ("pedal", "dip", "short notes of the tune dip below the right hand, in the pedal"),
+        ("at-pitch", "bare", "tune and bass alone in this line, because nothing else can be played"),
+        ("bass", "bare", "the tune alone in this line, because nothing else can be played"),
+    ],
+)
+def test_repairs_name_the_hand_that_plays_and_a_bass_that_sounds(place: TunePlace, rung: str, says: str) -> None:
+    """In the pedal the figure is the right hand's; under a tune in the bass no other bass is left."""
+    section, _ = laid(CALM, "block", place)
+    verse = walk_verse(CALM, analyse(CALM), None)
+    ground, fixed = grounded(verse, section, TWO_MANUALS)
+    bench = bench_of(section, TEXTURES["block"], TWO_MANUALS, MEDIUM)
+    layout = _Layout(verse, section, TEXTURES["block"], bench, ground, (), fixed)
+    assert [one.message for one in _mended(layout, section, {0: rung})] == [says]
 
 
 def test_in_three_voices_no_note_between_hides_fifths() -> None:
