@@ -53,7 +53,7 @@ SERVED_LEAST = {"as-printed": 0.99, "block": 0.95, "broken": 0.95, "alberti": 0.
 REFUSED_MOST = 0.02
 WITNESS_LEAST = 0.9
 """Of the chorales the witness is asked about: so many it must be able to walk."""
-FALLEN = ("block chords in this line", "tune and bass alone in this line")
+FALLEN = ("block chords in this line", "tune and bass alone in this line", "the tune alone in this line")
 """How a `changed-here` finding begins where the texture was given up for a line."""
 WITNESSED = 10
 """One file in so many is looked at by the witness, unless all are."""

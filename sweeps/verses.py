@@ -76,7 +76,9 @@ CHORDS_JUDGED = ("figure", "counter-line")
 SINGLE_VOICES = ("counter-line", "three-voices", "descant")
 """Kinds whose parts are one voice each."""
 LIMBS = {"right hand": "right", "left hand": "left"}
-FALLEN = tuple(rung.says for rung in LADDER if rung.name in FALL_BACK)
+FALLEN = tuple(
+    said for rung in LADDER if rung.name in FALL_BACK for said in (rung.says, rung.without_bass) if said
+)  # fmt: skip
 WORST = 3
 """So many faults of a kind are kept with their places, for each case."""
 VOICES = ("soprano", "alto", "tenor", "bass")

@@ -14,6 +14,8 @@ import pytest
 from laid import four_parts, laid, limb, one_line, played, tune, weights
 from undersong.acoustics.blur import shortest_clear_seconds
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.figured import _Layout, _mended, bench_of, grounded
+from undersong.arranging.walked import walk_verse
 from undersong.errors import UnknownName
 from undersong.harmony import analyse
 from undersong.harmony.chords import Fixed
@@ -22,10 +24,11 @@ from undersong.model.chord import Chord
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ
 from undersong.model.pitch import Pitch, PitchName
+from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS
 from undersong.model.time import Time
-from undersong.playing.check import held_keys
+from undersong.playing.check import held_keys, key_name
 from undersong.textures.patterns import GRIDS, PATTERNS, grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
@@ -238,7 +241,7 @@ def test_the_running_voice_runs_and_keeps_its_manners() -> None:
 
 
 def test_a_figure_shared_between_the_hands_goes_with_the_tune_in_the_pedal() -> None:
-    """The left hand holds the bass and begins each figure; asked for at pitch, the pedal is named."""
+    """The left hand holds bass and foot of the figure; asked for at pitch, the pedal is named."""
     section, arrangement = laid(CALM, "shared", "pedal")
     assert {key.part for key in limb(section, "feet")} == {"tune"}
     assert {key.part for key in limb(section, "left hand")} == {"bass", "figure"}
@@ -258,6 +261,88 @@ def test_three_voices_are_never_more_than_three_and_need_no_feet() -> None:
             assert len([key for key in keys if key.start <= start < key.end]) <= 3
         assert limb(section, "feet") == []
         assert [one.kind for one in arrangement.findings if one.weight != "note"] == []
+
+
+def beat_to_beat(section: Accompaniment, part: str) -> list[tuple[Fraction, str]]:
+    """Fifths and octaves that a part makes with any other from one beat to the next, where both move."""
+    keys = held_keys(section.notes)
+
+    def at(name: str, place: Fraction) -> list[int]:
+        return [key.midi for key in keys if key.part == name and key.start <= place < key.end]
+
+    found = []
+    for before, after in pairwise(Fraction(beat) for beat in range(int(section.length))):
+        for other in {key.part for key in keys} - {part}:
+            ways = [at(name, place) for place in (before, after) for name in (part, other)]
+            if all(ways):
+                (a,), (b,), (c,), (d,) = ways
+                if a != c and b != d and (a - b) % 12 == (c - d) % 12 and (c - d) % 12 in (0, 7):
+                    found.append((after, f"{other}: {'fifths' if (c - d) % 12 else 'octaves'}"))
+    return found
+
+
+@pytest.mark.parametrize("music", ["calm", "dense"])
+def test_a_shared_figure_reads_as_one_line_in_the_right_hand(music: str) -> None:
+    """The right hand never rests inside a line and has one note at a time; the left hand holds through each beat."""
+    hymn = {"calm": CALM, "dense": four_parts(*LONG_LINE)}[music]
+    section, arrangement = laid(one_line(hymn), "shared", "pedal")
+    right = [key for key in limb(section, "right hand") if key.start < section.length - 4]
+    assert all(before.end == after.start for before, after in pairwise(right))
+    assert all(key.end - key.start >= 1 for key in limb(section, "left hand"))
+    assert weights(arrangement, "hard") == []
+
+
+@pytest.mark.parametrize(
+    ("place", "rung", "says"),
+    [
+        ("at-pitch", "lower", "the left hand goes lower in this line"),
+        ("pedal", "lower", "the right hand goes lower in this line"),
+        ("pedal", "dip", "short notes of the tune dip below the right hand, in the pedal"),
+        ("at-pitch", "bare", "tune and bass alone in this line, because nothing else can be played"),
+        ("bass", "bare", "the tune alone in this line, because nothing else can be played"),
+    ],
+)
+def test_repairs_name_the_hand_that_plays_and_a_bass_that_sounds(place: TunePlace, rung: str, says: str) -> None:
+    """In the pedal the figure is the right hand's; under a tune in the bass no other bass is left."""
+    section, _ = laid(CALM, "block", place)
+    verse = walk_verse(CALM, analyse(CALM), None)
+    ground, fixed = grounded(verse, section, TWO_MANUALS)
+    bench = bench_of(section, TEXTURES["block"], TWO_MANUALS, MEDIUM)
+    layout = _Layout(verse, section, TEXTURES["block"], bench, ground, (), fixed)
+    assert [one.message for one in _mended(layout, section, {0: rung})] == [says]
+
+
+def test_in_three_voices_no_note_between_hides_fifths() -> None:
+    """Chords off the beat: octaves and fifths from beat to beat are heard through the note that lies between."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (F/major) A4:1 (G/major) B4:1/2 B4:1/2 (F/major) C5:1 (D/minor) A4:1 "
+        "| (D/minor) A4:1 (G/major) B4:1/2 (E/minor) G4:1/2 G4:1/2 E5:1/2 (D/minor) D5:1 "
+        "| (G/major) D5:2 B4:2 | (C/major) C5:4"
+    )
+    section, arrangement = laid(one_line(hymn), "three-voices")
+    assert beat_to_beat(section, "figure") == []
+    assert [one.kind for one in arrangement.findings if one.weight != "note"] == []
+
+
+def test_the_middle_of_three_voices_follows_the_print_where_it_may() -> None:
+    """Between equals alto or tenor decides: the tenor's A and B, then the alto's G and E."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) F5:1 G4:1 E5:1 C5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) D4:1 D4:1 G4:1 E4:1 | E4:4",
+        "(time=4/4) (key=0) (tempo=80) A3:1 B3:1 C4:1 G3:1 | G3:4",
+        "(time=4/4) (key=0) (tempo=80) D3:1 G3:1 C3:1 C3:1 | C3:4",
+    )
+    section, _ = laid(one_line(hymn), "three-voices")
+    middle = [key for key in held_keys(section.notes) if key.part == "figure"]
+    assert [key_name(key.midi) for key in middle] == ["A3", "B3", "G4", "E4"]
+
+
+def test_the_middle_of_three_voices_stays_in_a_hand() -> None:
+    """It begins in the left hand, goes over where only the right one reaches, and does not come back at once."""
+    section, _ = laid(one_line(four_parts(*LONG_LINE)), "three-voices")
+    hands = [key.limb for key in held_keys(section.notes) if key.part == "figure"]
+    assert [one != other for one, other in pairwise(hands)].count(True) == 1
+    assert hands[0] == "left hand"
 
 
 def test_the_descant_is_the_printed_part_an_octave_up() -> None:
@@ -280,6 +365,30 @@ def test_the_descant_rests_where_it_would_make_fifths() -> None:
     section, arrangement = laid(hymn, "descant")
     assert [key.part for key in limb(section, "right hand")] == ["tune"] * 5
     assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
+
+
+LONG_LINE = (
+    "(time=4/4) (key=0) (tempo=80) E4:1 E4:1 F4:1 G4:1 | A4:1 G4:1 F4:1 F4:1 | E4:4",
+    "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 D4:1 D4:1 | E4:1 D4:1 C4:1 B3:1 | C4:4",
+    "(time=4/4) (key=0) (tempo=80) G3:1 G3:1 A3:1 B3:1 | C4:1 B3:1 A3:1 G3:1 | G3:4",
+    "(time=4/4) (key=0) (tempo=80) C3:1 C3:1 D3:1 G2:1 | A2:1 G2:1 F2:1 G2:1 | C3:4",
+)
+"""The tenor goes in fifths with the bass into the third beat, the alto in fourths with the tune."""
+
+
+def test_one_note_of_a_descant_gives_way_to_fifths_and_is_marked() -> None:
+    """The tenor's A over D after G over C: fifths with the bass, hidden in print and bare on top; F gives way, told."""
+    section, arrangement = laid(one_line(four_parts(*LONG_LINE)), "descant")
+    assert beat_to_beat(section, "descant") == []
+    descant = [note for note in section.notes if note.part == "descant"]
+    marks = [note.mark for note in descant if note.mark]
+    assert len(marks) == 1
+    assert "fifths" in marks[0]
+    (changed,) = [note for note in descant if note.mark]
+    chord = next(one.chord for one in section.chords if one.start <= changed.start < one.end)
+    assert changed.pitch.midi % 12 in chord.pitch_classes
+    assert sum(note.source == "tenor" for note in descant) == len(descant) - 1
+    assert weights(arrangement, "hard") == []
 
 
 def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:

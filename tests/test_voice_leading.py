@@ -325,6 +325,15 @@ def test_a_descant_has_the_prints_tones_in_new_company() -> None:
     assert "leading note twice" not in measure(doubled, parts, printed_bass=True, single=True).kinds()
 
 
+def test_voices_are_judged_where_they_sound() -> None:
+    """Feet on C4 and D4 under G4 and A4: fifths at 8', fourths over the hand at 4'."""
+    parts = {("feet", Fraction(start), midi): ("tune",) for start, midi in ((0, 60), (2, 62))}
+    parts |= {("right", Fraction(start), midi): ("figure",) for start, midi in ((0, 67), (2, 69))}
+    page = section_of("G4:2 A4:2", "r:4", "C4:2 D4:2", "C:major:2 D:minor:2")
+    assert measure(page, parts).pair_faults["parallel, tune and lowest"] == 1
+    assert measure(page, parts, sounds={"tune": (12,)}).pair_faults["parallel, tune and lowest"] == 0
+
+
 @pytest.mark.parametrize(("left", "lost"), [("C4+G3:1 B3+G3:1", 0), ("D4+G3:1 B3+G3:1", 1)])
 def test_a_printed_suspension_must_sound_in_the_figure(left: str, lost: int) -> None:
     """Alto C4 held from C into G, falling to B: the figure has the C, or has lost it."""

@@ -27,7 +27,7 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import combinations, pairwise
 
@@ -641,7 +641,8 @@ def measure(
     `parts` names the parts of keys where the hands do not tell. `moving` textures are asked for R14, `full` ones for
     voice leading and R1 to R6, `complete` ones for complete chords too; in `single` ones each part between tune and
     bass is one voice. `sounds` gives a part's sounding pitches above its keys in semitones (feet at 16' and 8' are
-    (-12, 0), a tune in the feet at 4' (12,)).
+    (-12, 0), a tune in the feet at 4' (12,)); voices are judged where their highest stop sounds, for a fourth under a
+    tune at 4' is a fifth over its keys.
     """
     by_part = parted(section, parts)
     chords = chords_of(section)
@@ -655,7 +656,11 @@ def measure(
     count = Count()
     if full:
         units = units_of(section, chords, line_starts(section, tune), _inner(by_part))
-        voices = [heard(unit, by_part, single=single) for unit in units]
+        sounding = {
+            name: [replace(key, midi=key.midi + max((sounds or {}).get(name, (0,)))) for key in keys]
+            for name, keys in by_part.items()
+        }
+        voices = [heard(unit, sounding, single=single) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
         if complete:
             _completeness(section, chords, count)

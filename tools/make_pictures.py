@@ -93,11 +93,11 @@ SHOWN = (
     ),
     Shown(
         "06", 3, "descant", "at-pitch",
-        "R3: fourths under the tune would be fifths above it; in such a line the descant rests.",
+        "R3: fourths under the tune would be fifths above it; there a note gives way, or the descant rests.",
     ),
     Shown(
         "06", 2, "shared", "pedal",
-        "R4: the feet have the tune at 4 feet; the left hand holds the true bass and begins each figure.",
+        "R4: the feet have the tune at 4 feet; the left hand holds the true bass and the foot of each figure.",
     ),
     Shown(
         "06", 1, "three-voices", "at-pitch",

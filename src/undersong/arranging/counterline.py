@@ -30,10 +30,23 @@ from undersong.textures.units import Slot, Unit, cut
 from undersong.textures.voicings import interval_too_low
 
 PRICE = {
-    "missing": 60.0, "repeat": 14.0, "third": 1.0, "leap": 1.2, "large-leap": 3.0, "leap-after-leap": 6.0,
-    "foreign": 1.5, "back": 3.0, "parallel": 120.0, "direct": 12.0, "home": 0.1, "feet-name": 3.0,
-    "low-interval": 80.0, "unresolved": 20.0, "silence": 220.0, "doubled-third": 6.0,
+    "missing": 60.0,  # as in a figure: dearer than any way of moving, cheaper than a parallel
+    "repeat": 14.0,  # a running voice that stands is no running voice: dearer than a leap of an octave
+    "third": 1.0,  # little: the usual way through a chord, but a step is smoother
+    "leap": 1.2,  # for each semitone beyond a third, so that an octave costs nearly as much as a repetition
+    "large-leap": 3.0,  # besides, beyond a sixth: the hand moves
+    "leap-after-leap": 6.0,  # two leaps the same way are an arpeggio: one line of single notes leaves it for a figure
+    "foreign": 1.5,  # less than two thirds: steps through a foreign note are what the texture is
+    "back": 3.0,  # to and fro between two notes is a trill
+    "parallel": 120.0, "direct": 12.0,  # as for a figure
+    "home": 0.1,  # for each semitone: it draws slowly, over a line
+    "feet-name": 3.0,  # on a beat the tune's or the feet's tone adds nothing; a step decides against it
+    "low-interval": 80.0,  # as for a figure
+    "unresolved": 20.0,  # a seventh or leading note left hanging: dearer than a repetition, cheaper than a missing tone
+    "silence": 220.0,  # what a figure pays for nothing: only where nothing fits
+    "doubled-third": 6.0,  # besides, where that tone is the third
 }  # fmt: skip
+"""What a running voice pays."""
 LARGEST_LEAP = 12
 STEPS = (1, 2)
 LOWEST, HOME = 48, 57

@@ -1,21 +1,25 @@
 """An inner part of the print as a descant: an octave higher in the right hand, the tune with the other in the left.
 
-A part that moves in fourths with the tune makes fifths above it, so the part is chosen, tenor or alto, that
-does so in fewer lines; in such lines it rests, and the tune is soloed as in print.
+A part that moves in fourths with the tune makes fifths above it, and what lay hidden between outer voices is bare on
+top. Line by line that part rises, tenor or alto, which makes no fifths or octaves with tune, other part and bass, from
+note to note and from beat to beat; a few notes of a line give way to other tones of their chord, marked on the page.
+Where that does not do, the part rests, and the tune is soloed as in print.
 
-Conventions: section time in quarter notes; keys are MIDI numbers.
+Conventions: section time in quarter notes; keys are MIDI numbers; prices are points, smaller is better.
 References: an inner part an octave up as a descant: organ teaching pages (second hand); fifths: common practice.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
+from undersong.arranging.figured import ground_of, spelled
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
+from undersong.arranging.voicing import PARALLEL
 from undersong.arranging.walked import Piece, WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment, PlacedLine
 from undersong.model.finding import Finding
@@ -23,11 +27,41 @@ from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.player import Player
 from undersong.playing.check import check, key_name, tell
-from undersong.textures.ground import Sounded, sounding
-from undersong.textures.table import Texture
+from undersong.textures.ground import Sounded, WalkedChord, chords_in, sounding
+from undersong.textures.table import TEXTURES, Texture
+from undersong.textures.units import boundaries, leading_notes, sevenths
 
 PARTS = (("tenor", "alto"), ("alto", "tenor"))
 """The part that becomes the descant, and the one that stays with the tune."""
+ALTERED, SEMITONE, LEAP = 20.0, 1.0, 2.0
+"""What an altered note costs: itself (the printed one is kept wherever it may be), each semitone away from print, each
+semitone that it makes a leap wider than a fourth."""
+OTHER_PART = 5.0
+"""What it costs that another part rises than in most lines: little, for lines end with a breath."""
+LEFT_OUT = 8.0
+"""What each note costs that the left hand cannot take with the tune: three are worse than a note altered."""
+DIRECT = 18.0
+"""What it costs that descant and bass leap into a fifth or octave: it decides which part rises, but alters no note."""
+KEPT_TO_EACH_ALTERED = 6
+"""Notes of a line to each that gives way; with fewer it is no longer the printed part."""
+DOUBLED = 8.0
+"""What it costs that an altered note doubles the tune: the descant says nothing there."""
+NEAR = 5
+"""So far from the printed note another is sought, in semitones: a fourth, within which a part still reads as itself."""
+
+
+INSTANT = Fraction(1, 64)
+"""A place just before or after another, in quarter notes."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """What becomes of a line: the part that rises ("": none), keys altered by start, the interval that forbids it."""
+
+    upper: str
+    altered: dict[Fraction, int]
+    interval: str
+    cost: float
 
 
 def lay_descant(
@@ -38,23 +72,22 @@ def lay_descant(
     player: Player,
 ) -> tuple[Accompaniment, list[Finding]]:
     """Lay a verse out under a descant; the section with its notes, and what is to be told."""
-    faults = {upper: _faults(verse, upper) for upper, _ in PARTS}
-    upper, lower = min(PARTS, key=lambda pair: len(faults[pair[0]]))
-    resting = faults[upper]
+    bass, printed = bass_for(verse, organ)
+    plan = _plan(verse, merged(bass), player)
     drafts: list[Draft] = []
     for draft in tune_drafts(verse, section):
-        line = _line_at(verse, draft.start)
-        hand = ("right hand", section.right) if line in resting else ("left hand", section.left)
+        rests = not plan[_line_at(verse, draft.start)].upper
+        hand = ("right hand", section.right) if rests else ("left hand", section.left)
         drafts.append(replace(draft, limb=hand[0], division=hand[1]))  # type: ignore[arg-type]
-    drafts += _descant(verse, section, upper, resting)
-    inner, omitted = _inner(verse, section, upper, lower, resting, player)
+    drafts += _descant(verse, section, plan)
+    inner, omitted = _inner(verse, section, plan, player)
     drafts += inner
-    bass, printed = bass_for(verse, organ)
     drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
     told = [
-        tell(section, "descant-rests", line.start, interval=interval)
-        for line, interval in sorted(resting.items(), key=lambda one: one[0].start)
+        tell(section, "descant-rests", line.start, interval=plan[line].interval)
+        for line in verse.lines
+        if not plan[line].upper
     ]
     told += [
         tell(
@@ -70,72 +103,197 @@ def _line_at(verse: WalkedVerse, start: Fraction) -> PlacedLine:
     return [line for line in verse.lines if line.start <= start][-1]
 
 
-def _faults(verse: WalkedVerse, upper: str) -> dict[PlacedLine, str]:
-    """The lines in which the part, an octave up, would make fifths or octaves with tune, other part or bass."""
-    part = merged(verse.voice(upper))
-    others = [merged(verse.voice(name)) for name in ("soprano", "alto", "tenor", "bass") if name != upper]
-    found: dict[PlacedLine, str] = {}
-    for line in verse.lines:
-        for other in others:
-            interval = _parallel(part, other, line)
-            if interval:
-                found.setdefault(line, interval)
-    return found
+# -- which part rises, with which notes -------------------------------------------------------------
 
 
-def _parallel(part: tuple[Sounded, ...], other: tuple[Sounded, ...], line: PlacedLine) -> str:
-    """`fifths`, `octaves` or nothing: what the part an octave up makes in a line that it does not make in print."""
-    starts = sorted(
-        {note.start for note in (*sounding(part, line.start, line.end), *sounding(other, line.start, line.end))}
-    )
-    pairs = []
-    for start in starts:
-        up, low = sounding(part, start, start + Fraction(1, 64)), sounding(other, start, start + Fraction(1, 64))
-        if up and low:
-            pairs.append((up[0].midi, low[0].midi))
-    for (a, b), (c, d) in pairwise(pairs):
-        if a == c or b == d:
+def _plan(verse: WalkedVerse, bass: tuple[Sounded, ...], player: Player) -> dict[PlacedLine, _Line]:
+    """What becomes of each line; the part that rises in most of them at the least cost does so where it can."""
+    beats = boundaries(ground_of(verse, (), 0), TEXTURES["broken"])
+    found: dict[str, list[_Line]] = {}
+    for upper, lower in PARTS:
+        rows = [_risen(verse, bass, line, upper, lower, beats) for line in verse.lines]
+        out = [_left_out(verse, line, lower, player) for line in verse.lines]
+        found[upper] = [
+            replace(row, cost=row.cost + LEFT_OUT * count) if row.upper else row
+            for row, count in zip(rows, out, strict=True)
+        ]
+    usual = min(found, key=lambda upper: sum(row.cost for row in found[upper]))
+    plan = {}
+    for index, line in enumerate(verse.lines):
+        ways = [found[upper][index] for upper, _ in PARTS]
+        plan[line] = min(ways, key=lambda row: row.cost + OTHER_PART * (row.upper != usual))
+    return plan
+
+
+def _left_out(verse: WalkedVerse, line: PlacedLine, lower: str, player: Player) -> int:
+    """Notes of the part beside the tune that the left hand cannot take with it."""
+    pieces = (piece for piece in verse.voice(lower) if line.start <= piece.start < line.end)
+    return sum(not _fits(piece, verse, "", player, rests=False) for piece in pieces)
+
+
+def _risen(
+    verse: WalkedVerse, bass: tuple[Sounded, ...], line: PlacedLine, upper: str, lower: str, beats: list[Fraction]
+) -> _Line:
+    """A part an octave up in a line, altered where it must be; or resting, if that does not do."""
+    others = (verse.sounded_tune, merged(verse.voice(lower)), bass)
+    notes = [
+        Sounded(one.start, one.end, one.pitch.octaves_up(1))
+        for one in merged(verse.voice(upper))
+        if line.start <= one.start < line.end
+    ]
+    if not notes:
+        return _Line("", {}, "nothing", 0.0)
+    options = [_keys(verse, note, others) for note in notes]
+    inside = [place for place in beats if line.start <= place < line.end]
+    keys, cost = _cheapest(notes, options, others, inside)
+    interval = _interval(notes, others, inside)
+    altered = {note.start: key for note, key in zip(notes, keys, strict=True) if key != note.midi}
+    if KEPT_TO_EACH_ALTERED * len(altered) > len(notes) or cost >= PARALLEL:
+        return _Line("", {}, interval, 2 * PARALLEL)
+    return _Line(upper, altered, interval, cost)
+
+
+def _keys(verse: WalkedVerse, note: Sounded, others: tuple[tuple[Sounded, ...], ...]) -> tuple[int, ...]:
+    """The printed key first, then others of the same chord that leave it complete and clash with nothing (R1, R2)."""
+    chords = [one for one in chords_in(verse.chords, note.start, note.end) if one.chord.root is not None]
+    down = [one for part in others for one in sounding(part, note.start, note.end)]
+    names = {one.midi % 12 for one in down if one.start <= note.start}
+    held = any(one.inner and one.start < note.end and note.start <= one.end for one in verse.suspensions)
+    needed = {name for one in chords for name in _wanted(one)} - names
+    if not chords or held or note.midi % 12 in needed or note.midi % 12 not in chords[0].chord.pitch_classes:
+        return (note.midi,)
+    once = frozenset[int]().union(*(leading_notes(one) | sevenths(one) for one in chords))
+    fits = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) - once
+    top = max((one.midi for one in sounding(others[0], note.start, note.end)), default=0)
+    near = [
+        key
+        for key in range(note.midi - NEAR, note.midi + NEAR + 1)
+        if key != note.midi
+        and key % 12 in fits
+        and key > top
+        and not any((key - one.midi) % 12 in (1, 11) for one in down)
+    ]
+    return (note.midi, *near)
+
+
+def _wanted(one: WalkedChord) -> frozenset[int]:
+    """Third and seventh, without which a chord is another."""
+    tones = (one.chord.third, one.chord.seventh)
+    return frozenset(tone.name.pitch_class for tone in tones if tone is not None)
+
+
+def _cheapest(
+    notes: list[Sounded], options: list[tuple[int, ...]], others: tuple[tuple[Sounded, ...], ...], beats: list[Fraction]
+) -> tuple[list[int], float]:
+    """The cheapest keys for all notes of a line (Viterbi); a state is a key and the one that opened the last beat."""
+    costs: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
+    opened: Fraction | None = None
+    for index, (note, keys) in enumerate(zip(notes, options, strict=True)):
+        inside = [place for place in beats if note.start <= place < note.end]
+        fresh: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
+        for key in keys:
+            own = 0.0
+            if key != note.midi:
+                same = any((key - one.midi) % 12 == 0 for one in sounding(others[0], note.start, note.end))
+                own = ALTERED + SEMITONE * abs(key - note.midi) + DOUBLED * same
+            for (before, first), (total, path) in costs.items() or [((-1, -1), (0.0, ()))]:
+                cost = total + own
+                if index:
+                    wider = max(0, abs(key - before) - max(NEAR, abs(note.midi - notes[index - 1].midi)))
+                    cost += LEAP * wider
+                    if notes[index - 1].end == note.start:
+                        cost += PARALLEL * bool(_moved(before, key, others, note.start - INSTANT, note.start))
+                        cost += DIRECT * _direct(before, key, others[-1], note.start)
+                places = [*([opened] if opened is not None else []), *inside]
+                for at, (start, end) in enumerate(pairwise(places)):
+                    cost += PARALLEL * bool(
+                        _moved(first if at == 0 and opened is not None else key, key, others, start, end)
+                    )
+                following = (key, key if inside else first)
+                if following not in fresh or cost < fresh[following][0]:
+                    fresh[following] = (cost, (*path, key))
+        costs = fresh
+        opened = inside[-1] if inside else opened
+    cost, path = min(costs.values())
+    return list(path), cost
+
+
+def _moved(key: int, key_next: int, others: tuple[tuple[Sounded, ...], ...], start: Fraction, end: Fraction) -> str:
+    """`fifths`, `octaves` or nothing: what two keys of the descant make with another voice between two places."""
+    for other in others:
+        low, low_next = sounding(other, start, start + INSTANT), sounding(other, end, end + INSTANT)
+        if not low or not low_next or key == key_next or low[0].midi == low_next[0].midi:
             continue
-        printed, raised = _size(a, b), _size(a + 12, b)
-        if raised in (0, 7) and _size(c + 12, d) == raised and printed != raised:
-            return "fifths"
-        if raised == 0 and _size(c + 12, d) == 0:
-            return "octaves"
+        size = (key_next - low_next[0].midi) % 12
+        if size in (0, 7) and (key - low[0].midi) % 12 == size:
+            return "fifths" if size else "octaves"
     return ""
 
 
-def _size(upper: int, lower: int) -> int:
-    """The interval from the lower sounding note up, within an octave."""
-    return abs(upper - lower) % 12
+def _direct(key: int, key_next: int, bass: tuple[Sounded, ...], at: Fraction) -> bool:
+    """Whether descant and bass leap the same way into a fifth or octave: outer voices, heard most."""
+    low, low_next = sounding(bass, at - INSTANT, at), sounding(bass, at, at + INSTANT)
+    if not low or not low_next or (key_next - low_next[0].midi) % 12 not in (0, 7):
+        return False
+    moves = (key_next - key, low_next[0].midi - low[0].midi)
+    return moves[0] * moves[1] > 0 and min(map(abs, moves)) > 2
 
 
-def _descant(verse: WalkedVerse, section: Accompaniment, upper: str, resting: dict[PlacedLine, str]) -> list[Draft]:
-    return [
-        Draft(
-            "descant", piece.start, piece.end, piece.pitch.octaves_up(1), "right hand", section.right, upper,
-            tied_from=piece.tied_from, tied_to=piece.tied_to,
-        )
-        for piece in verse.voice(upper)
-        if _line_at(verse, piece.start) not in resting
-    ]  # fmt: skip
+def _interval(notes: list[Sounded], others: tuple[tuple[Sounded, ...], ...], beats: list[Fraction]) -> str:
+    """What the part makes as printed in a line, for the page."""
+    line = tuple(notes)
+    joins = [(after.start - INSTANT, after.start) for before, after in pairwise(notes) if before.end == after.start]
+    for start, end in (*joins, *pairwise(beats)):
+        up, up_next = sounding(line, start, start + INSTANT), sounding(line, end, end + INSTANT)
+        found = _moved(up[0].midi, up_next[0].midi, others, start, end) if up and up_next else ""
+        if found:
+            return found
+    return "fifths or octaves"
+
+
+# -- what the hands get -----------------------------------------------------------------------------
+
+
+def _descant(verse: WalkedVerse, section: Accompaniment, plan: dict[PlacedLine, _Line]) -> list[Draft]:
+    drafts = []
+    for upper, _ in PARTS:
+        part = merged(verse.voice(upper))
+        for piece in verse.voice(upper):
+            (note, *_) = sounding(part, piece.start, piece.end)
+            row = plan[_line_at(verse, note.start)]
+            if row.upper != upper:
+                continue
+            pitch, source, mark = piece.pitch.octaves_up(1), upper, ""
+            if note.start in row.altered:
+                mark = f"the {upper} has {key_name(pitch.midi)} here: on top it would make {row.interval}"
+                pitch, source = spelled(verse.chords, piece.start, piece.end, row.altered[note.start]), ""
+            drafts.append(
+                Draft(
+                    "descant", piece.start, piece.end, pitch, "right hand", section.right, source,
+                    mark if piece.start == note.start else "", tied_from=piece.tied_from, tied_to=piece.tied_to,
+                )
+            )  # fmt: skip
+    return drafts
 
 
 def _inner(
-    verse: WalkedVerse, section: Accompaniment, upper: str, lower: str, resting: dict[PlacedLine, str], player: Player
+    verse: WalkedVerse, section: Accompaniment, plan: dict[PlacedLine, _Line], player: Player
 ) -> tuple[list[Draft], list[tuple[str, Piece]]]:
     """The other inner part under the tune, or both where the descant rests; and what the left hand cannot take."""
     drafts, omitted = [], []
-    for name in (lower, upper):
-        for piece in verse.voice(name):
-            rests = _line_at(verse, piece.start) in resting
-            if name == upper and not rests:
+    for upper, lower in PARTS:
+        for piece in verse.voice(lower):
+            rising = plan[_line_at(verse, piece.start)].upper
+            if rising == lower:
                 continue
-            if not _fits(piece, verse, lower if name == upper else "", player, rests=rests):
-                omitted.append((name, piece))
+            # Where the descant rests, the alto goes before the tenor.
+            other = upper if not rising and lower == "tenor" else ""
+            if not _fits(piece, verse, other, player, rests=not rising):
+                omitted.append((lower, piece))
                 continue
             drafts.append(
                 Draft(
-                    name, piece.start, piece.end, piece.pitch, "left hand", section.left, name,
+                    lower, piece.start, piece.end, piece.pitch, "left hand", section.left, lower,
                     tied_from=piece.tied_from, tied_to=piece.tied_to,
                 )
             )  # fmt: skip

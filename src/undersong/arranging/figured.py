@@ -1,7 +1,8 @@
 """A verse under a figure: one dynamic programme over its units, then a ladder of repairs.
 
 Each rung of the ladder works on whole lines, is tried once, and is kept for a line only where it
-lowers that line's count of what cannot be played. The last rung (tune and bass) always plays.
+lowers that line's count of what cannot be played. The last rung always plays: tune and bass, or the
+tune alone where the figure carries the bass.
 
 Conventions: section time in quarter notes; keys are MIDI numbers.
 """
@@ -37,18 +38,26 @@ LOWER_REGISTER = 45
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """One step of the ladder of repairs: its name, what it says on the page."""
+    """One step of the ladder of repairs: its name, what it says on the page, and where no bass lies beneath.
+
+    `{hand}` is the hand that has the figure, `{tune}` where the tune is beside it.
+    """
 
     name: str
     says: str
+    without_bass: str = ""
 
 
 LADDER = (
-    Rung("dip", "short notes of the tune dip below the left hand, on the other manual"),
-    Rung("lower", "the left hand goes lower in this line"),
+    Rung("dip", "short notes of the tune dip below the {hand}, {tune}"),
+    Rung("lower", "the {hand} goes lower in this line"),
     Rung("two", "two notes instead of three in this line"),
     Rung("block", "block chords in this line, because the figure found no room"),
-    Rung("bare", "tune and bass alone in this line, because nothing else can be played"),
+    Rung(
+        "bare",
+        "tune and bass alone in this line, because nothing else can be played",
+        "the tune alone in this line, because nothing else can be played",
+    ),
 )
 FALL_BACK = ("block", "bare")
 
@@ -73,6 +82,8 @@ LOWEST_WITHOUT_FEET, HOME_WITHOUT_FEET = 40, 52
 """Where a figure that carries the bass may go down to, and where it likes to lie."""
 
 
+TRIED, TRIED_IN_TWO_HANDS = 12, 24
+"""Candidates of a unit that are joined: with more room the cheapest dozen begin on the same low notes."""
 LOWEST_BESIDE_BASS = 43
 """How low a note may lie that the left hand adds to its bass."""
 
@@ -167,7 +178,7 @@ def lay_figure(
         other, told = _solve(layout, tried, cache, organ, player)
         if sum(_faulty_lines(verse, told).values()) < sum(faulty.values()):
             rungs, done, findings = tried, other, told
-    return done, [*findings, *_mended(verse, done, rungs)]
+    return done, [*findings, *_mended(layout, done, rungs)]
 
 
 def _faulty_lines(verse: WalkedVerse, findings: list[Finding]) -> dict[int, int]:
@@ -180,11 +191,18 @@ def _faulty_lines(verse: WalkedVerse, findings: list[Finding]) -> dict[int, int]
     return counts
 
 
-def _mended(verse: WalkedVerse, section: Accompaniment, rungs: dict[int, str]) -> list[Finding]:
-    says = {rung.name: rung.says for rung in LADDER}
+def _mended(layout: _Layout, section: Accompaniment, rungs: dict[int, str]) -> list[Finding]:
+    place = PLACES[section.tune]
+    tune = "in the pedal" if place.tune == "feet" else "on the other manual"
+    bass = any(draft.part == "bass" for draft in layout.fixed)
+    says = {rung.name: rung.says if bass else rung.without_bass or rung.says for rung in LADDER}
     return [
-        tell(section, "changed-here", verse.lines[line].start, what=says[name]) for line, name in sorted(rungs.items())
-    ]
+        tell(
+            section, "changed-here", layout.verse.lines[line].start,
+            what=says[name].format(hand=place.figure, tune=tune),
+        )
+        for line, name in sorted(rungs.items())
+    ]  # fmt: skip
 
 
 def _solve(
@@ -220,7 +238,8 @@ def _options(
         if rung in ("lower", "two", "block"):
             lower = min(bench.lowest, max(LOWER_REGISTER, bench.lowest - 12))
             bench = replace(bench, lowest=max(bench.keyboard_lowest, lower))
-        made = candidates(unit, figure, bench, dip=rung == "dip")
+        most = TRIED_IN_TWO_HANDS if bench.two_hands else TRIED
+        made = candidates(unit, figure, bench, most=most, dip=rung == "dip")
         if rung == "two":
             made = tuple(one for one in made if len(one.levels) < 3) or made
         cache[key] = made

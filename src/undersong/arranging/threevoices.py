@@ -1,7 +1,8 @@
 """Three voices for the hands alone: tune, one middle voice, bass.
 
-The middle voice is chosen by the same dynamic programme as a figure, with one note for each harmony; it
-lies in the hand that reaches it, the left one if both do.
+The middle voice has one note for each harmony, chosen by a dynamic programme of its own: joins cost as those of a
+figure, and so do octaves and fifths from one beat to the next that a note between them does not hide. It stays in
+the hand that has it while that hand reaches it; a line begins in the left one if both do.
 
 Conventions: section time in quarter notes; keys are MIDI numbers.
 References: three notes without large stretches as the safest form for manuals: common practice, no source.
@@ -15,8 +16,8 @@ from undersong.arranging.figured import bench_of, ground_of, pulsed, spelled
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
-from undersong.arranging.voicing import choose
-from undersong.arranging.walked import WalkedVerse
+from undersong.arranging.voicing import PARALLEL, join, moves_between
+from undersong.arranging.walked import WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment, Limb
 from undersong.model.finding import Finding
 from undersong.model.keyboard import span
@@ -29,8 +30,14 @@ from undersong.textures.table import Texture
 from undersong.textures.units import Unit, cut, long_ending_beats
 from undersong.textures.voicings import Candidate, candidates, stands
 
+INNER = ("alto", "tenor")
 DOUBLED = 30.0
-"""What it costs that the middle voice doubles tune or bass."""
+"""What it costs that the middle voice doubles tune or bass: half a missing root, for two pitches are no chord."""
+LIKE_PRINT = 1.5
+"""What a note earns that alto or tenor have in print: more than a common tone, so that it decides between equals."""
+OPTIONS, KEPT = 24, 60
+"""Notes tried for each harmony (all that a keyboard's middle has), and ways carried on (twice as many change nothing).
+"""
 
 
 def lay_three_voices(
@@ -48,20 +55,29 @@ def lay_three_voices(
     )  # fmt: skip
     units = cut(ground, texture, bench)
     assert texture.figure is not None
-    options = tuple(_reachable(unit, candidates(unit, texture.figure, bench), ground, bench) for unit in units)
-    path = choose(units, options)
+    printed_inner = [merged(verse.voice(name)) for name in INNER]
+    options = tuple(
+        _reachable(unit, candidates(unit, texture.figure, bench, most=OPTIONS), printed_inner, ground, bench)
+        for unit in units
+    )
+    path = _middle(units, options, ground)
     drafts = [*tune_drafts(verse, section)]
     drafts += [
         replace(draft, limb="left hand", division=section.left) for draft in bass_drafts(bass, section, printed=printed)
     ]
-    for unit, candidate in zip(units, path, strict=True):
+    hand: Limb = "left hand"
+    divisions: dict[Limb, str] = {"left hand": section.left, "right hand": section.right}
+    has = {"left hand": ground.bass, "right hand": ground.tune}
+    for before, unit, candidate in zip((None, *units), units, path, strict=False):
+        if before is None or before.line != unit.line:
+            hand = "left hand"
         for at, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
             for key in keys:
-                hand: Limb = "left hand" if _reached(key, ground.bass, unit, bench) else "right hand"
+                if not _reached(key, has[hand], unit, bench):
+                    hand = "right hand" if hand == "left hand" else "left hand"
                 end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
                 pitch = spelled(ground.chords, slot.start, slot.end, key)
-                division = section.left if hand == "left hand" else section.right
-                drafts.append(Draft("figure", slot.start, end, pitch, hand, division))
+                drafts.append(Draft("figure", slot.start, end, pitch, hand, divisions[hand]))
     section = replace(section, notes=write(section.id, section.bars, drafts))
     return section, [*check(section, organ, player), *judge(section, verse)]
 
@@ -72,13 +88,65 @@ def _reached(key: int, notes: tuple[Sounded, ...], unit: Unit, bench: Bench) -> 
     return all(span(*sorted((key, note.midi))) <= bench.span_most for note in inside)
 
 
-def _reachable(unit: Unit, options: tuple[Candidate, ...], ground: Ground, bench: Bench) -> tuple[Candidate, ...]:
-    """What one of the hands reaches, doublings dear; silence stays possible."""
+def _reachable(
+    unit: Unit, options: tuple[Candidate, ...], inner: list[tuple[Sounded, ...]], ground: Ground, bench: Bench
+) -> tuple[Candidate, ...]:
+    """What one of the hands reaches, doublings dear, notes of the printed inner parts cheaper; or silence."""
+    like = {note.midi for part in inner for note in sounding(part, unit.start, unit.end) if note.start <= unit.start}
     found = []
     for one in options:
         struck = [key for keys in one.strikes for key in keys]
         near = all(_reached(key, ground.bass, unit, bench) or _reached(key, ground.tune, unit, bench) for key in struck)
         if near:
             doubled = any(key % 12 in unit.present for key in one.levels)
-            found.append(replace(one, cost=one.cost + DOUBLED * doubled))
+            earned = LIKE_PRINT * bool(like.intersection(one.levels))
+            found.append(replace(one, cost=one.cost + DOUBLED * doubled - earned))
     return tuple(found)
+
+
+def _middle(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...], ground: Ground) -> list[Candidate]:
+    """The cheapest middle voice (Viterbi); a state is a candidate and the key that opened the beat it stands in."""
+    costs: dict[tuple[int, int], float] = {}
+    trail: list[dict[tuple[int, int], tuple[int, int] | None]] = []
+    beats = frozenset(ground.beats)
+    opening = 0
+    for index, unit in enumerate(units):
+        opens = unit.start in beats or index == 0 or units[index - 1].line != unit.line
+        fresh: dict[tuple[int, int], float] = {}
+        origin: dict[tuple[int, int], tuple[int, int] | None] = {}
+        moves = moves_between(units[index - 1], unit) if index else ()
+        for at, after in enumerate(options[index]):
+            key = after.levels[0] if after.levels else -1
+            before = costs.items() if index else [(None, 0.0)]
+            for state, total in before:
+                cost = total + after.cost
+                if state is not None:
+                    cost += join(units[index - 1], options[index - 1][state[0]], unit, after, moves)
+                    if opening < index - 1 and opens:
+                        cost += _accented(units[opening], state[1], unit, key)
+                following = (at, key if opens or state is None else state[1])
+                if cost < fresh.get(following, float("inf")):
+                    fresh[following], origin[following] = cost, state
+        best = sorted(fresh, key=lambda one: (fresh[one], one))[:KEPT]
+        costs = {state: fresh[state] for state in best}
+        trail.append({state: origin[state] for state in best})
+        opening = index if opens else opening
+    at_end = min(costs, key=lambda one: (costs[one], one)) if costs else None
+    path = []
+    for index in range(len(units) - 1, -1, -1):
+        assert at_end is not None
+        path.append(options[index][at_end[0]])
+        at_end = trail[index][at_end]
+    return path[::-1]
+
+
+def _accented(first: Unit, key: int, second: Unit, key_next: int) -> float:
+    """Octaves and fifths with tune or bass from one beat to another, whatever lies between."""
+    if first.line != second.line or key == key_next or min(key, key_next) < 0:
+        return 0.0
+    cost = 0.0
+    for other, other_next in ((first.tune_first, second.tune_first), (first.bass_first, second.bass_first)):
+        size = abs(key_next - other_next) % 12
+        if min(other, other_next) >= 0 and other != other_next and size in (0, 7) and abs(key - other) % 12 == size:
+            cost += PARALLEL
+    return cost

@@ -38,11 +38,24 @@ CHORDS: dict[str, tuple[tuple[int, int, str, float], ...]] = {
     "lydian": ((0, 0, "major", 0.0), (4, 7, "major", 0.2), (1, 2, "major", 0.5), (5, 9, "minor", 0.6),
                (2, 4, "minor", 1.0), (6, 11, "minor", 1.0)),
 }  # fmt: skip
-"""Chords over a bass in each mode with what they cost."""
+"""Chords over a bass in each mode with what they cost: tonic, dominant and subdominant first, others by use."""
 
-FIFTH, PASSING, SEVENTH, FOREIGN, CHANGE, LIKE_PRINT = 8.0, 0.5, 1.0, 7.0, 0.3, 0.8
-DOMINANT_HOME, RETROGRESSION, UNRESOLVED, TONIC_EDGE, SEMITONE = 1.0, 1.5, 5.0, 3.0, 20.0
+FIFTH, PASSING = 8.0, 0.5
+"""A six-four that stands is dearer than any foreign note, for R4 forbids it; one that passes costs a little colour."""
+SEVENTH, UNRESOLVED = 1.0, 5.0
+"""A seventh in the bass is good where it falls, and dearer than a chord against the order where it does not."""
+FOREIGN, SEMITONE = 7.0, 20.0
+"""A chord without the tune's note is a last resort short of a six-four; with a tone a semitone under it (R2) none."""
+CHANGE = 0.3
+"""Each new chord: less than the difference between two chords, so that the harmony moves where the tune does."""
+LIKE_PRINT = 0.8
+"""What the printed root earns: more than a chord of the second rank costs, less than a dissonance."""
+DOMINANT_HOME, RETROGRESSION = 1.0, 1.5
+"""A dominant that goes home earns a rank; one that goes elsewhere, or back to the subdominant, loses more than that."""
+TONIC_EDGE = 3.0
+"""A line that begins or ends on a dominant seventh or a diminished chord: dearer than any triad's rank."""
 NEVER = 1000.0
+"""A verse whose tune closes on the tonic has no other last chord."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -139,13 +139,18 @@ LOW_AND_PAIR = Figure(
 SHARED = Figure(
     "shared",
     three={
-        1: _row("012"), 2: _row("0", "12"), 3: _row("0", "12", "2"), 4: _row("0", "12", "1", "12"),
-        6: _row("0", "12", "1", "12", "1", "12"), 8: _row("0", "12", "1", "12", "1", "12", "1", "12"),
+        1: _row("012"), 2: _row("01", "2"), 3: _row("01", "2", "1"), 4: _row("01", "2", "1", "2"),
+        5: _row("01", "2", "1", "2", "1"), 6: _row("01", "2", "1", "2", "1", "2"),
+        8: _row("01", "2", "1", "2", "1", "2", "1", "2"),
     },
-    two={1: _row("01"), 2: _row("1", "0"), 3: _row("1", "0", "1"), 4: _row("1", "0", "1", "0")},
+    two={
+        1: _row("01"), 2: _row("01", "1"), 3: _row("01", "", "1"), 4: _row("01", "1", "1", "1"),
+        6: _row("01", "", "1", "1", "", "1"),
+    },
     four={},
     held=frozenset({0}),
 )  # fmt: skip
+"""The lowest level stands in one hand; the other never rests above it, so that its notes read as one line."""
 
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(

@@ -33,7 +33,8 @@ class Place:
     above: bool = False
     """The figure lies above the tune."""
     dear: float = 1.0
-    """How many times dearer parallels are: fourths above a tune become fifths below it (R3)."""
+    """How many times dearer parallels are: fourths above a tune become fifths below it (R3), and without a 16' of its
+    own a bass in the hand is one voice among the figure's."""
     own_harmony: bool = False
     """The tune is the lowest part and has chords of its own (R4)."""
 
@@ -57,6 +58,7 @@ PLACES: dict[str, Place] = {
         Place(
             "pedal", "tune in the pedal at 4'", -1, "feet", "right hand", "left hand", 50, 74, 62,
             "pedal: principal or reed 4 alone, no 16, uncoupled; hands: flutes or principals 8",
+            dear=2.0,
         ),
         Place(
             "pedal-8", "tune in the pedal at 8'", -1, "feet", "right hand", "left hand", 60, 79, 67,

@@ -133,10 +133,11 @@ TEXTURES: dict[str, Texture] = {
         ),
         Texture(
             "shared", "figure shared between the hands",
-            "the tune in the pedal; the left hand holds the bass and begins each figure, the right hand answers",
+            "the tune in the pedal; the left hand holds the bass and the foot of each figure, the right hand moves "
+            "above it",
             "a harmony, a tune that the feet can play, and a pace and a room for two notes to a chord",
             "figure", SHARED, two_hands=True,
-            blurs=True, shortest_seconds=0.14,
+            blurs=True, shortest_seconds=0.14, version=2,
         ),
         Texture(
             "counter-line", "running voice",
@@ -148,7 +149,7 @@ TEXTURES: dict[str, Texture] = {
             "descant", "descant from an inner part",
             "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
             "fifths or octaves arise",
-            "four printed parts, two manuals and a pedal", "descant",
+            "four printed parts, two manuals and a pedal", "descant", version=2,
         ),
         Texture(
             "drone", "drone",
@@ -168,7 +169,7 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "three-voices", "three voices",
             "tune, one middle voice and bass for the hands alone",
-            "a harmony: printed parts or chord symbols", "three-voices", SINGLE,
+            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, version=2,
         ),
     )
 }  # fmt: skip

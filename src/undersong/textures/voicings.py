@@ -16,7 +16,7 @@ from itertools import combinations
 
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
-from undersong.textures.patterns import BROKEN, SINGLE, Figure, Order
+from undersong.textures.patterns import BROKEN, SHARED, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
 LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
@@ -174,8 +174,6 @@ def _placings(
             for key in pool
             if not placed or (placed[-1] < key and _reached(placed, key, bench))
         ]
-        if len(placings) > 600:
-            placings = placings[:600]
     return placings
 
 
@@ -327,7 +325,8 @@ def _candidate(
         major = (unit.third - unit.root) % 12 == 4
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
         cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
-    cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single)
+    carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
+    cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single | carried)
     rolls = figure.octave and count == 4
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
     close = {(bass, key) for bass in unit.bass_keys for key in levels} | set(combinations(sorted(levels), 2))
@@ -350,7 +349,7 @@ def _candidate(
             cost += PRICE["other-hand"] if right else PRICE["out-of-hand"]
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
-        three_possible = unit.held or len(unit.slots) > 2
+        three_possible = unit.held or len(unit.slots) > 2 or figure is SHARED
         cost += PRICE["two-level"] * three_possible + PRICE["voice"] * (unit.held and not unit.short_harmony)
         cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
         cost += PRICE["second-in-pair"] * (levels[1] - levels[0] <= 2)
