@@ -16,6 +16,7 @@ from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Self
 
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.innerparts import Proposed, with_inner_parts
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
@@ -45,16 +46,16 @@ from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
-from undersong.reading.typed import Slip, Taken, Typed, letters_for, take
+from undersong.reading.typed import Slip, Taken, Typed, letters_for, take, written_out
 from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
 __all__ = [
-    "Bench", "Changed", "Kept", "NotHere", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home", "letters_for",
-    "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from", "stop_line", "take",
-    "with_chord", "without_chord", "write_bench",
+    "Bench", "Changed", "Kept", "NotHere", "Proposed", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home",
+    "letters_for", "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from",
+    "stop_line", "take", "with_chord", "without_chord", "write_bench", "written_out",
 ]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
 if TYPE_CHECKING:
@@ -165,6 +166,11 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
 def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
     """The harmony of a hymn, her corrections first."""
     return Heard(*corrected(hymn, edits))
+
+
+def in_four_parts(hymn: Hymn) -> Proposed:
+    """The hymn with alto, tenor and bass proposed where it has none."""
+    return with_inner_parts(hymn, harmonise(hymn).harmony)
 
 
 def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
