@@ -21,7 +21,7 @@ from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
 from undersong.harmony.players import Thinned, Unit
-from undersong.library.amending import amended
+from undersong.library.amending import amended, moved
 from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
 from undersong.library.editsfile import add_edit, read_edits
 from undersong.library.organfile import find_organ, read_organ_text, ready_names, remarks
@@ -54,7 +54,7 @@ from undersong.writing.exchange import exchange_file
 
 __all__ = [
     "Bench", "Changed", "Kept", "NotHere", "Proposed", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home",
-    "letters_for", "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from",
+    "letters_for", "moved", "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from",
     "stop_line", "take", "with_chord", "without_chord", "write_bench", "written_out",
 ]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
@@ -525,7 +525,7 @@ def told_of_midi(amendments: Amendments) -> MidiOptions:
         return MidiOptions(
             time=Time.parse(amendments.time) if amendments.time else None,
             key=Key.parse(amendments.key) if amendments.key else None,
-            pickup=Fraction(amendments.pickup) if amendments.pickup else None,
+            pickup=Fraction(amendments.pickup.replace(",", ".")) if amendments.pickup else None,
         )
     except (ValueError, ZeroDivisionError) as fault:
         raise UnknownName(
