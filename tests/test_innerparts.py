@@ -12,6 +12,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from conftest import ROOT
 from typing_out import typed_out
@@ -73,7 +75,7 @@ def test_the_measure_hears_planted_parallels() -> None:
 
 
 def test_a_hymn_line_by_hand() -> None:
-    """In F: the third sounds in every chord, each voice moves by a third at most but for the close."""
+    """In F: the third sounds in every chord, no inner part leaps by more than a fourth."""
     hymn = in_four_parts(hymn_of(PLAIN)).hymn
     assert [voice.name for voice in hymn.tune.voices] == ["soprano", "alto", "tenor", "bass"]
     assert keys(hymn, "bass") == ["C3:1", "F3:1", "F3:1", "C3:1", "G2:1", "F2:1", "C2:1", "F2:2"]
@@ -85,7 +87,7 @@ def test_a_hymn_line_by_hand() -> None:
         assert third in sounding, symbol
     for name in ("alto", "tenor"):
         moves = [Pitch.parse(one.partition(":")[0]).midi for one in keys(hymn, name)]
-        assert max(abs(b - a) for a, b in pairwise(moves)) <= 4
+        assert max(abs(b - a) for a, b in pairwise(moves)) <= 5
 
 
 def test_what_is_typed_stays_and_the_rest_fits_it() -> None:
@@ -111,10 +113,12 @@ def test_a_bass_is_made_where_there_are_symbols_alone() -> None:
 
 
 def test_the_parts_go_with_the_words() -> None:
-    """A note for each syllable; over a syllable of two notes the inner parts hold."""
-    spelled_out = in_four_parts(hymn_of(replace(PLAIN, words=("one two _ three four five six se-ven",)))).hymn
-    assert keys(spelled_out, "alto")[1].endswith(":1")
-    assert len(keys(in_four_parts(hymn_of(PLAIN)).hymn, "alto")) == len(keys(spelled_out, "alto")) + 1
+    """A note for each syllable; over a syllable of two notes, and off the beat without words, the inner parts hold."""
+    held = in_four_parts(hymn_of(replace(PLAIN, words=("one two _ three four five six se-ven",)))).hymn
+    sung = in_four_parts(hymn_of(replace(PLAIN, words=("one two three four five six se-ven eight",)))).hymn
+    assert [one.partition(":")[2] for one in keys(held, "alto")[1:3]] == ["1", "1"]
+    assert [one.partition(":")[2] for one in keys(sung, "alto")[1:4]] == ["1/2", "1/2", "1"]
+    assert keys(in_four_parts(hymn_of(PLAIN)).hymn, "alto") == keys(held, "alto")
 
 
 def test_a_hymn_in_four_parts_gets_nothing() -> None:
@@ -138,3 +142,30 @@ def test_what_is_proposed_can_be_written_into_the_fields(hymn: Hymn) -> None:
     again = hymn_of(written_out(typed, made.tune))
     for name in ("alto", "tenor"):
         assert keys(again, name) == keys(made, name)
+
+
+@given(
+    st.text(alphabet="abcdefgr#-', ~|1248.", max_size=50),
+    st.text(alphabet="acegr~()8', ", max_size=25),
+    st.text(alphabet="acegr~()8', ", max_size=25),
+    st.lists(st.sampled_from(["C", "Dm7", "G7/B", "F#dim", "|", ".", "N.C.", "Ebmaj7"]), max_size=12),
+    st.sampled_from(["0", "1", "1/2"]),
+    st.sampled_from(["4/4", "3/4", "6/8"]),
+)
+@settings(max_examples=150, deadline=None)
+def test_whatever_is_typed_gets_an_answer(
+    tune: str, alto: str, bass: str, symbols: list[str], pickup: str, time: str
+) -> None:
+    """No voice is too strange: parts inside their bars, hers first; written out, they are read again without a slip."""
+    voices = (("soprano", tune), ("alto", alto), ("tenor", ""), ("bass", bass))
+    typed = Typed(voices=voices, symbols=" ".join(symbols), pickup=pickup, time=time)
+    taken = take(typed)
+    if taken.hymn is None:
+        return
+    made = in_four_parts(taken.hymn)
+    for voice in made.hymn.tune.voices:
+        bars = made.hymn.tune.bars
+        assert all(note.end <= bars[made.hymn.tune.bar_at(note.onset)].end for note in voice.notes)
+        assert all(one.end <= two.onset for one, two in pairwise(voice.notes))
+    again = take(written_out(typed, made.hymn.tune))
+    assert len(again.slips) == len(taken.slips)

@@ -3,7 +3,8 @@
 The problem: a hymn-book gives tune, bass and chords, and a choir wants four parts. Each harmony gets one key of the
 alto and one of the tenor by the search that chooses every voicing (`voicing.choose`), in the ranges of singers and no
 more than an octave below the voice above. What stands in a part already is kept, and the rest is chosen to it. The
-parts go with the words: a note for each syllable of the tune, held where the tune alone moves on.
+parts go with the words: a note for each syllable of the tune, held where the tune alone moves on; without words they
+go with the beats.
 
 Conventions: places along the page, every bar once; keys are MIDI numbers, prices points as in `voicings`. Where no
 bass stands, one is made by R11.
@@ -29,7 +30,7 @@ from undersong.model.harmony import Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.pitch import Pitch
 from undersong.model.tune import Note, Tune, Voice
-from undersong.textures.ground import Bench, Ground, Sounded, chords_in, sounding
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in, sounding
 from undersong.textures.table import TEXTURES
 from undersong.textures.units import Unit, cut
 from undersong.textures.voicings import Candidate, standing_chords
@@ -40,6 +41,8 @@ NAMES = ("tenor", "alto")
 PARTS = ("soprano", "alto", "tenor", "bass")
 OCTAVE, TOO_WIDE = 12, 6.0
 """Each semitone by which neighbours lie more than an octave apart."""
+UNISON, NO_FIFTH = 10.0, 6.0
+"""Two voices on one note, a chord without its fifth: four voices have room for all of it."""
 DEAR = 3.0
 """How many times dearer parallels are than under a figure: four voices are heard as voices."""
 MOST = 40
@@ -69,10 +72,11 @@ def with_inner_parts(hymn: Hymn, harmony: Harmony) -> Proposed:
         return Proposed(hymn, frozenset())
     end = min(bass[-1].end, verse.tune[-1].end)
     ground = replace(ground_of(verse, bass, 0), lines=(PlacedLine(Fraction(0), verse.end),))
+    ground = replace(ground, chords=_by_beat(ground))
     own = {name: merged(verse.voice(name)) for name in NAMES}
     units = tuple(unit for unit in cut(ground, TEXTURES["block"], SINGERS) if unit.start < end)
     chosen = choose(units, tuple(_options(unit, own) for unit in units), DEAR)
-    sung = _sung(hymn, ground.tune, end)
+    sung = _sung(hymn, ground, end)
     made = {} if printed else {"bass": tuple(Note(one.start, one.length, one.pitch, one.tied_to) for one in bass)}
     for level, name in enumerate(NAMES):
         keys = [(unit, one.levels[level] if one.levels else -1) for unit, one in zip(units, chosen, strict=True)]
@@ -100,7 +104,18 @@ def _bass(verse: WalkedVerse) -> tuple[Piece, ...]:
         near = [Pitch(name.step, name.alter, octave) for octave in range(1, 5)]
         inside = [pitch for pitch in near if LOWEST <= pitch.midi <= HIGHEST]
         more.append(Piece(start, end - start, min(inside, key=lambda pitch: abs(pitch.midi - first.pitch.midi))))
-    return (*more, *bass)
+    last = verse.tune[-1].end
+    return tuple(replace(one, length=min(one.end, last) - one.start) for one in (*more, *bass) if one.start < last)
+
+
+def _by_beat(ground: Ground) -> tuple[WalkedChord, ...]:
+    """The chords, each begun anew on the beats on which tune or bass move: inner parts may move with them."""
+    moves = {note.start for note in (*ground.tune, *ground.bass)} & set(ground.beats)
+    found = []
+    for one in ground.chords:
+        places = [one.start, *sorted(place for place in moves if one.start < place < one.end), one.end]
+        found += [replace(one, start=start, end=end) for start, end in pairwise(places)]
+    return tuple(found)
 
 
 def _four(tune: Tune) -> Tune:
@@ -123,8 +138,11 @@ def _options(unit: Unit, own: dict[str, tuple[Sounded, ...]]) -> tuple[Candidate
     made = []
     for one in standing_chords(unit, tuple(pools), SINGERS):
         last = tuple(notes[-1].midi if notes else key for key, notes in zip(one.levels, hers, strict=True))
-        wide = [high - low for low, high in pairwise((*one.levels, max(unit.tune_first, one.levels[-1])))]
+        parts = [key for key in (unit.bass_first, *one.levels, unit.tune_first) if key >= 0]
+        wide = [high - low for low, high in pairwise(parts[unit.bass_first >= 0 :])]
         price = TOO_WIDE * sum(max(0, size - OCTAVE) for size in wide)
+        price += UNISON * sum(low == high for low, high in pairwise(parts))
+        price += NO_FIFTH * (unit.fifth >= 0 and unit.fifth not in {key % 12 for key in parts})
         made.append(replace(one, cost=one.cost + price, ends=last if last != one.levels else ()))
     made.sort(key=lambda one: (one.cost, one.levels))
     silent = tuple(() for _ in unit.slots)
@@ -139,16 +157,21 @@ def _options(unit: Unit, own: dict[str, tuple[Sounded, ...]]) -> tuple[Candidate
     return tuple(made[:MOST]) or (Candidate((), silent, 0.0),)
 
 
-def _sung(hymn: Hymn, tune: tuple[Sounded, ...], end: Fraction) -> list[tuple[Fraction, Fraction]]:
-    """What the parts sing, from and to: each note of the tune, those without a syllable joined to the one before."""
+def _sung(hymn: Hymn, ground: Ground, end: Fraction) -> list[tuple[Fraction, Fraction]]:
+    """What the parts sing, from and to: each note of the tune, or two where the second has no syllable of its own.
+
+    Where no words are known, a note off the beat is taken to have none.
+    """
     syllables = {one.onset for verse in hymn.text.verses[:1] for one in verse.syllables}
-    last = max(syllables, default=Fraction(0))
+    last = max(syllables, default=Fraction(-1))
+    beats = frozenset(ground.beats)
     found: list[tuple[Fraction, Fraction]] = []
-    for note in tune:
+    for note in ground.tune:
         if note.start >= end:
             break
         stop = min(note.end, end)
-        if found and found[-1][1] == note.start and note.start < last and note.start not in syllables:
+        begins = note.start in (syllables if note.start <= last else beats)
+        if found and found[-1][1] == note.start and not begins:
             found[-1] = (found[-1][0], stop)
         else:
             found.append((note.start, stop))
