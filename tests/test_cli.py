@@ -83,6 +83,16 @@ def test_read_shows_what_was_understood(hymn: Path) -> None:
     assert facts["chord_symbols"] == 4
 
 
+def test_a_hymn_is_set_in_four_parts(hymn: Path, tmp_path: Path) -> None:
+    """A tune with symbols gets alto, tenor and bass, and is written so."""
+    four = tmp_path / "four.musicxml"
+    code, out, _ = run("read", hymn, "--four-parts", "-o", four)
+    assert code == 0
+    assert "soprano, alto, tenor, bass" in out
+    assert json.loads(run("read", four, "--json")[1])["voices"] == ["soprano", "alto", "tenor", "bass"]
+    assert "alto" not in run("read", hymn)[1]
+
+
 def test_harmony_prints_symbols_as_printed(hymn: Path) -> None:
     """Chords cover the page; the printed ones carry no confidence."""
     code, out, _ = run("harmony", hymn, "--json")

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 
 from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, violations
 from served import Served, serving
-from typing_out import struck, typed_out
+from typing_out import EVENING, struck, typed_out
 from undersong.demo import hymn_files
 from undersong.reading import read_file
 
@@ -495,6 +495,146 @@ def test_a_slip_is_told_at_its_place(page: Any, axe: str) -> None:
     page.wait_for_selector("#words-2")
     page.get_by_role("button", name="Throw it away").click()
     page.wait_for_url("**/")
+
+
+PHONE = {"width": 360, "height": 740}
+
+
+def proposed_by_keys(page: Any, axe: str) -> None:
+    """From the first page to a kept hymn, without the mouse: tune, bass and symbols typed, the rest proposed."""
+    page.goto("/")
+    page.focus("select[name=kind]")
+    page.keyboard.press("t")  # as one chooses from a list by its first letters
+    for _ in range(5):
+        if page.input_value("select[name=kind]") == "propose":
+            break
+        page.keyboard.press("ArrowDown")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/enter/*")
+    page.focus("[name=title]")
+    page.keyboard.type("Evening, typed")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    page.keyboard.type("F m")
+    page.keyboard.press("Tab")
+    page.keyboard.type("3/4")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("1")
+    for voice, text in EVENING.items():
+        page.keyboard.press("Tab")
+        until(page, f"document.activeElement.id === 'field-{voice}'")
+        page.keyboard.type(text)
+    notes = sum(sign.isalpha() for sign in EVENING["soprano"]) - EVENING["soprano"].count("8")  # held over quavers
+    until(page, f"document.querySelectorAll('#preview g.note.proposed').length === {2 * notes}")
+    assert "In pencil: alto and tenor, proposed." in page.inner_text("#preview")
+    assert page.locator("#entry .fault").count() == 0
+    assert fits(page)
+    assert violations(page, axe) == []
+    for name in ("words-1", "propose", "alto"):
+        page.keyboard.press("Tab")
+        until(page, f"document.activeElement.name === '{name}'")
+    page.keyboard.type("g a~")  # hers from here
+    until(page, f"document.querySelectorAll('#preview g.note.proposed').length === {2 * notes - 2}")
+    page.get_by_role("button", name="Write the proposal into the fields").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**#proposed")
+    until(page, "document.querySelector('#field-tenor').value.length > 20")
+    assert page.input_value("#field-alto").startswith("g a~ ")
+    assert page.locator("#preview g.note.proposed").count() == 0
+    page.focus("#field-tenor")
+    page.keyboard.press("Control+End")
+    page.keyboard.press("Backspace")
+    until(page, "document.querySelectorAll('#preview g.note.proposed').length === 1")
+    page.get_by_role("button", name="Keep this hymn").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/understood")
+    assert "Four parts" in page.inner_text("main")
+    assert "typed by hand; tenor proposed" in page.inner_text("main")
+
+
+def test_tune_bass_and_symbols_are_typed_by_keyboard_alone(page: Any, axe: str) -> None:
+    """At a desk; alto and tenor in pencil, one note of hers, the proposal written out and changed."""
+    proposed_by_keys(page, axe)
+
+
+def test_tune_bass_and_symbols_are_typed_on_a_tablet(tablet: Any, axe: str) -> None:
+    """Touched and filled field by field; kept as it stands in pencil, it has four parts."""
+    tablet.goto("/")
+    tablet.select_option("select[name=kind]", "propose")
+    tablet.get_by_role("button", name="Type a hymn").tap()
+    tablet.wait_for_url("**/enter/*")
+    tablet.select_option("[name=key]", "F major")
+    tablet.select_option("[name=time]", "3/4")
+    tablet.fill("[name=pickup]", "1")
+    for voice, text in EVENING.items():
+        tablet.locator(f"#field-{voice}").tap()
+        tablet.fill(f"#field-{voice}", text)
+    tablet.wait_for_selector("#preview g.note.proposed")
+    assert fits(tablet)
+    assert violations(tablet, axe) == []
+    tablet.get_by_role("button", name="Keep this hymn").tap()
+    tablet.wait_for_url("**/understood")
+    assert "Four parts" in tablet.inner_text("main")
+    assert "alto and tenor proposed" in tablet.inner_text("main")
+
+
+def test_an_upbeat_is_put_right_by_keyboard_alone(page: Any, axe: str, tmp_path: Path) -> None:
+    """Brought in without one; one beat told; the page has it, and one step back takes it away."""
+    file = tmp_path / "shifted.abc"
+    file.write_text("X:1\nT:Shifted\nM:3/4\nL:1/4\nK:F\nCFG|A2G|F2E|D2C|F3|]\nw:a b c d e f g h i j\n")
+    hymn = bring(page, file)
+    page.focus("[name=tune_name]")
+    page.keyboard.press("Tab")
+    until(page, "document.activeElement.name === 'pickup'")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("5")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=is no upbeat here")
+    assert violations(page, axe) == []
+    page.go_back()
+    page.focus("[name=pickup]")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("1")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("svg.system g.note")
+    assert page.url == f"{hymn}"
+    page.focus("#undo")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    page.goto(f"{hymn}/understood")
+    assert page.input_value("[name=pickup]") == "0"
+    assert violations(page, axe) == []
+
+
+def test_a_phone_holds_the_page(served: Served, browser: Any, watch: Watch) -> None:
+    """At 360 px the list, a hymn half typed with long words in it, and how it was read lie inside the page."""
+    context = browser.new_context(base_url=served.url, viewport=PHONE, has_touch=True)
+    phone = context.new_page()
+    watch.follow(phone)
+    bring(phone)
+    assert fits(phone)
+    phone.goto("/bench")
+    assert fits(phone)
+    for kind in ("four", "tune", "propose"):
+        phone.goto("/")
+        assert fits(phone)
+        phone.select_option("select[name=kind]", kind)
+        phone.get_by_role("button", name="Type a hymn").tap()
+        phone.wait_for_url("**/enter/*")
+        phone.fill("[name=title]", "Averylongtitlewithoutanyblank" * 4)
+        phone.locator("textarea").first.fill("cdefgabcdefg" * 30 + "x")
+        phone.wait_for_selector("#preview svg.system")
+        phone.wait_for_selector(".slips .fault")
+        assert fits(phone)
+    phone.goto("/")
+    assert fits(phone)
+    for _ in range(3):
+        phone.locator("text=Averylong").first.click()
+        phone.get_by_role("button", name="Throw it away").click()
+        phone.wait_for_url("**/")
+    context.close()
 
 
 MIDI = """() => {

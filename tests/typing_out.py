@@ -12,6 +12,13 @@ from undersong.reading.typed import HOMES, LENGTHS, Typed, signature
 FIGURES = {length: figure for figure, length in LENGTHS.items()}
 DOTTED = {length * 3 / 2: figure for figure, length in LENGTHS.items()}
 
+EVENING = {
+    "soprano": "c,4|f8ga4a|bag|a8gf4e|f2c4|f8ga4c|c8ba4g|a8gf4e|f2",
+    "bass": "e|f~fa|bfc|f~b,c|fe|d~df|a~fc|f~b,c|f",
+    "symbols": "C/E | F | Bb F C | F Bb C7 | F . C/E | Dm . F | F/A F C | F Bb C7 | F",
+}
+"""An invented tune with its bass and symbols, as a newcomer types it."""
+
 
 def struck(notes: Sequence[Note]) -> list[Note]:
     """Ties joined."""

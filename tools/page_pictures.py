@@ -18,7 +18,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from browsing import browsing  # noqa: E402
 from served import serving  # noqa: E402
-from typing_out import typed_out  # noqa: E402
+from typing_out import EVENING, typed_out  # noqa: E402
 from undersong.demo import hymn_files  # noqa: E402
 from undersong.reading import read_file  # noqa: E402
 
@@ -47,6 +47,8 @@ def main() -> int:
         page.locator("#slips-tenor").scroll_into_view_if_needed()
         page.mouse.wheel(0, 120)
         keep(page, folder / "typing.png")
+        proposing(page)
+        keep(page, folder / "proposed.png")
     return 0
 
 
@@ -70,6 +72,23 @@ def typing(page: Any, file: Path) -> None:
     for name, text in typed.voices[:3]:
         page.fill(f"#field-{name}", text if name != "tenor" else f"{text[:18]} h")
         page.wait_for_timeout(600)
+
+
+def proposing(page: Any) -> None:
+    """Tune, bass and symbols typed, alto and tenor in pencil."""
+    page.goto("/")
+    page.select_option("select[name=kind]", "propose")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.fill("[name=title]", "Evening")
+    page.select_option("[name=key]", "F major")
+    page.select_option("[name=time]", "3/4")
+    page.fill("[name=pickup]", "1")
+    for name, text in EVENING.items():
+        page.fill(f"#field-{name}", text)
+    page.wait_for_selector("#preview g.note.proposed")
+    page.wait_for_timeout(600)
+    page.mouse.wheel(0, 60)
 
 
 def keep(page: Any, path: Path) -> None:
