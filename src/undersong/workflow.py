@@ -416,6 +416,24 @@ def listen(
     return renderer.length / RATE
 
 
+def sound_length(heard: Practice, wishes: Wishes) -> tuple[float, int]:
+    """Seconds of what is to be heard with the room's ringing after it, and bytes of the WAV file that `pour` writes."""
+    from undersong.sound.listening import wav_size  # noqa: PLC0415  # as above
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+    from undersong.sound.tones import RATE  # noqa: PLC0415
+
+    frames = Renderer(heard.performance, wishes.organ, wishes.room).length
+    return frames / RATE, wav_size(frames)
+
+
+def pour(heard: Practice, wishes: Wishes, path: Path) -> None:
+    """Write what is to be heard into a WAV file that can be read while it grows."""
+    from undersong.sound.listening import pour_sound  # noqa: PLC0415  # as above
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+
+    pour_sound(Renderer(heard.performance, wishes.organ, wishes.room), path, clicks=heard.clicks)
+
+
 def hear_room(paths: Sequence[Path]) -> HeardRoom:
     """How long a room rings, from recordings of chords cut off."""
     from undersong.sound import recordings  # noqa: PLC0415  # scipy and soundfile load only for sound
