@@ -128,3 +128,54 @@ def test_foreign_bytes_are_seen_in_the_child_alone() -> None:
         assert not names or path.name == "foreign.py", path.name
         at_load = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
         assert "verovio" not in {alias.name for node in at_load for alias in node.names}, path.name
+
+
+WEB: tuple[tuple[str, ...], ...] = (
+    ("asked", "guard", "work", "desk"),
+    ("forms", "making", "sounds"),
+    ("door",),
+    ("pages",),
+    ("app",),
+    ("serve",),
+)
+"""Inside the page in the browser, lowest first."""
+
+
+def web_laws_broken(path: Path, source: str) -> list[str]:
+    """Imports inside `web` that do not go down: each page, form and module of the desk stands for itself."""
+    here = path.relative_to(PACKAGE / "web").with_suffix("").parts
+    level = {name: index for index, row in enumerate(WEB) for name in row}
+    faults = []
+    for name in sorted(imports(source)):
+        other = tuple(name.split(".")[2:])
+        if not name.startswith("undersong.web.") or here == ("desk", "ready"):  # which loads the whole desk
+            continue
+        held = here[0] == "desk" and other == ("desk", "held")
+        if not held and level[other[0]] >= level[here[0]]:
+            faults.append(f"{'.'.join(here)} imports {name}")
+        if other[0] == "desk" and here[0] != "desk":
+            faults.append(f"{'.'.join(here)} imports {name}, which the children alone load")
+    return faults
+
+
+@pytest.mark.parametrize(
+    "path", sorted((PACKAGE / "web").rglob("*.py")), ids=lambda path: str(path.relative_to(PACKAGE / "web"))
+)
+def test_the_pages_know_only_what_lies_below_them(path: Path) -> None:
+    """One direction inside `web`."""
+    assert web_laws_broken(path, path.read_text()) == []
+
+
+@pytest.mark.parametrize(
+    ("path", "source"),
+    [
+        ("pages/hymn.py", "from undersong.web.pages.plan import verse"),
+        ("door.py", "from undersong.web.pages import home"),
+        ("desk/plan.py", "from undersong.web.desk.hymn import page"),
+        ("pages/plan.py", "from undersong.web.desk.plan import verse"),
+        ("forms/plan.py", "from undersong.web.door import Door"),
+    ],
+)
+def test_a_planted_import_between_pages_is_caught(path: str, source: str) -> None:
+    """The law can fail."""
+    assert web_laws_broken(PACKAGE / "web" / path, source)

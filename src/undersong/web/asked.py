@@ -11,7 +11,10 @@ from starlette.requests import Request
 
 from undersong.errors import UnknownName
 
+MOST_FILES = 20
+MOST_FIELDS = 200
 MOST_FIELD = 20_000
+"""Files and fields of one form; signs of one field."""
 LONGEST_TITLE = 200
 
 

@@ -45,7 +45,7 @@ def _ask(work: Work, job: Job, what: str, request: Plain) -> Plain:
 
 def _booklet(work: Work, job: Job, order: Order) -> Result:
     job.step("laying out the verses")
-    sections = _ask(work, job, "sections", order.request)["sections"]
+    sections = _ask(work, job, "take:sections", order.request)["sections"]
     job.total = len(sections) + 2
     job.tick()
     systems = {}
@@ -61,7 +61,7 @@ def _booklet(work: Work, job: Job, order: Order) -> Result:
         job.tick()
     job.step("setting the pages")
     request = order.request | {"systems": systems, "paper": order.paper, "large": order.large}
-    pdf = data_of(_ask(work, job, "bound", request))
+    pdf = data_of(_ask(work, job, "take:bound", request))
     job.tick()
     return Result(f"{order.file}.pdf", "application/pdf", pdf)
 
@@ -82,7 +82,7 @@ def _sound(work: Work, job: Job, order: Order) -> Result:
     job.step("making the sound")
     with tempfile.TemporaryDirectory(prefix="undersong-") as folder:
         place = Path(folder) / "sound.flac"
-        _ask(work, job, "sound_file", order.request | {"file": str(place)})
+        _ask(work, job, "take:sound_file", order.request | {"file": str(place)})
         data = place.read_bytes()
     job.tick()
     return Result(f"{order.file}.flac", "audio/flac", data)
@@ -92,9 +92,9 @@ MAKERS = {
     "booklet": Maker("Booklet", _booklet),
     "exchange": Maker(
         "Exchange file",
-        _one_step("writing the exchange file", "exchange", ".musicxml", "application/vnd.recordare.musicxml+xml"),
+        _one_step("writing the exchange file", "take:exchange", ".musicxml", "application/vnd.recordare.musicxml+xml"),
     ),
     "sound": Maker("Sound", _sound),
-    "midi": Maker("MIDI", _one_step("writing MIDI", "midi", ".mid", "audio/midi")),
+    "midi": Maker("MIDI", _one_step("writing MIDI", "take:midi", ".mid", "audio/midi")),
 }
 """What can be taken away, by its name in a form."""

@@ -87,7 +87,7 @@ class Work:
         self._engravers.hands[-1].__enter__()
         with self._desks.one() as desk:
             try:
-                desk.run("undersong.web.desk:ready", {}, deadline_seconds=LONG_SECONDS)
+                desk.run("undersong.web.desk.ready:ready", {}, deadline_seconds=LONG_SECONDS)
             except UndersongError:
                 return  # the first real request will say it
 
@@ -112,11 +112,11 @@ class Work:
         cancel: threading.Event | None = None,
         deadline_seconds: float = DEADLINE_SECONDS,
     ) -> Plain:
-        """What `desk` answers; the failures it raises, or WorkStopped."""
+        """What `desk` answers to `module:function`; the failures it raises, or WorkStopped."""
 
         def make() -> Plain:
             with self._desks.one() as desk:
-                return desk.run(f"undersong.web.desk:{what}", request, deadline_seconds=deadline_seconds, cancel=cancel)
+                return desk.run(f"undersong.web.desk.{what}", request, deadline_seconds=deadline_seconds, cancel=cancel)
 
         made: Plain = self._once(_key(what, request), make, shared=cancel is None)
         return made

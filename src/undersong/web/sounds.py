@@ -11,19 +11,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import shutil
 import tempfile
 import threading
 from collections import OrderedDict
 from pathlib import Path
 
-from undersong.errors import UnknownName
-from undersong.web.asked import Given, Question
 from undersong.web.work import LONG_SECONDS, Plain, Work
 
-LIMBS = {"right": "right hand", "left": "left hand", "feet": "feet", "tune": "tune"}
-"""What can be left out, by the names of the program's practice."""
 MOST_SOUNDS = 24
 
 
@@ -46,7 +41,7 @@ class Sounds:
             found = self._made.get(name)
         if found is None:
             place = self._folder / f"{name}.wav"
-            facts = self._work.ask("sound", request | {"file": str(place)}, deadline_seconds=LONG_SECONDS)
+            facts = self._work.ask("listen:sound", request | {"file": str(place)}, deadline_seconds=LONG_SECONDS)
             with self._turn:
                 found = self._made[name] = (place, facts)
                 while len(self._made) > MOST_SOUNDS:
@@ -70,17 +65,3 @@ class Sounds:
         """Take the folder away."""
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
-
-
-def hearing_of(asked: Question | Given) -> Plain:
-    """What she wants to hear; UnknownName for what is not among the choices."""
-    given = asked.fields()
-    without = [name for name in LIMBS if given.get(f"without-{name}")]
-    pace = asked.text("pace").strip().replace(",", ".")
-    if pace and not re.fullmatch(r"\d{1,3}(\.\d{1,2})?", pace, re.ASCII):
-        raise UnknownName(f"{pace[:20]!r} is not a pace", remedy="Write beats a minute.")
-    first, last = asked.text("from")[:8], asked.text("to")[:8]
-    return {
-        "without": without, "pace": float(pace) if pace else 0.0, "from": first or last, "to": last or first,
-        "count_in": bool(given.get("count_in")),
-    }  # fmt: skip

@@ -1,0 +1,109 @@
+"""In the child: a hymn as she has it, and what was read, harmonised or laid out of it before.
+
+Conventions: a *state* names the source file, the hymn's number in it, and what she changed (amendments, chords, plan),
+all as the codec writes them. A child keeps the last hymns it read; what it is asked decides what it answers, nothing
+else.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+from undersong import workflow
+from undersong.errors import UnknownName
+from undersong.model.codec import decode
+from undersong.model.edits import Amendments, Edits
+from undersong.model.hymn import Hymn
+from undersong.model.plan import Plan
+
+Plain = dict[str, Any]
+Made = TypeVar("Made")
+
+MOST_HELD = 200
+
+_held: OrderedDict[Any, Any] = OrderedDict()
+
+
+def once(key: Any, make: Callable[[], Made]) -> Made:
+    """What was made before for this key, or made now."""
+    if key not in _held:
+        _held[key] = make()
+        if len(_held) > MOST_HELD:
+            _held.popitem(last=False)
+    _held.move_to_end(key)
+    made: Made = _held[key]
+    return made
+
+
+def reading_of(path: Path, told: Amendments) -> Any:
+    """What was read from a file, as told."""
+    stat = path.stat()
+    midi = (told.time, told.key, told.pickup)
+    return once(
+        ("read", str(path), stat.st_mtime_ns, stat.st_size, midi),
+        partial(workflow.read_all, path, workflow.told_of_midi(told)),
+    )
+
+
+def key_of(state: Plain, *fields: str) -> str:
+    """What an answer depends on, as text: cheaper to compare than the hymn itself."""
+    return json.dumps([state.get(field) for field in ("source", "number", "amended", *fields)])
+
+
+def hymn_of(state: Plain) -> Hymn:
+    """The hymn, with what she put right."""
+    return once(("hymn", key_of(state)), partial(_made_hymn, state))
+
+
+def _made_hymn(state: Plain) -> Hymn:
+    told = decode(Amendments, state["amended"])
+    found = reading_of(Path(state["source"]), told)
+    if not 0 <= state["number"] < len(found.hymns):
+        raise UnknownName("the file does not hold that tune any more", remedy="Bring the file in again.")
+    return workflow.amend(found.hymns[state["number"]], told)
+
+
+def heard_of(state: Plain, hymn: Hymn) -> workflow.Heard:
+    """Its harmony, with her chords."""
+    edits = decode(Edits, state["edits"])
+    return once(("heard", key_of(state, "edits")), partial(workflow.harmonise, hymn, edits))
+
+
+def bench_of(state: Plain) -> workflow.Bench:
+    """Organ, player and room."""
+    return decode(workflow.Bench, state["bench"])
+
+
+def laid_out(state: Plain, plan: Plan) -> Any:
+    """The whole plan laid out, with stops; a row that was laid out before is not laid out again."""
+    hymn = hymn_of(state)
+    heard, bench = heard_of(state, hymn), bench_of(state)
+    key = key_of(state, "edits", "bench")
+
+    def row(index: int) -> Any:
+        same = tuple(one for one in plan.verses[:index] if one.verse == plan.verses[index].verse)
+        alone = replace(plan, verses=(*same, plan.verses[index]))
+        return once(("row", key, alone), partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), bench))
+
+    return once(
+        ("plan", key, plan), lambda: workflow.joined([row(index) for index in range(len(plan.verses))], plan, bench)
+    )
+
+
+def plan_of(state: Plain, hymn: Hymn, heard: workflow.Heard) -> Plan:
+    """Her plan, or the one that is proposed."""
+    if state.get("plan"):
+        return decode(Plan, state["plan"])
+    return workflow.plan_for(hymn, heard.harmony, wishes_of(state))
+
+
+def wishes_of(state: Plain) -> workflow.Wishes:
+    """Organ, player and room as wishes."""
+    bench = bench_of(state)
+    return workflow.Wishes(organ=bench.organ, player=bench.player, room=bench.room)

@@ -1,0 +1,116 @@
+"""The plan sheet: a ruled row for each verse, its page below, what would help, two versions side by side."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from starlette.responses import Response
+
+from undersong.errors import UndersongError
+from undersong.model.codec import decode
+from undersong.model.plan import Plan
+from undersong.web.asked import Given, Question
+from undersong.web.door import Door, ask, drawn, go, send
+from undersong.web.forms.plan import changed_row, row_name, row_says, texture_of
+from undersong.web.work import Plain
+from undersong.workflow import Kept, NotHere
+from undersong.writing.screen import on_screen
+
+
+def plan(door: Door, asked: Question) -> Response:
+    """A ruled row for each verse, and each verse's page."""
+    kept = door.open(asked)
+    sheet = door.work.ask("plan:plan", door.state(kept))
+    plan = decode(Plan, sheet["plan"])
+    verses = [
+        _verse(door, kept, plan, row) if door.work.has("plan:verse", _row_request(door, kept, plan, row)) else None
+        for row in range(len(plan.verses))
+    ]
+    return door.show("plan.html", kept=kept, sheet=sheet, verses=verses, here="plan", swap=False)
+
+
+def _row_request(door: Door, kept: Kept, plan: Plan, row: int) -> Plain:
+    return {"state": door.state(kept, plan), "row": row}
+
+
+def _verse(door: Door, kept: Kept, plan: Plan, row: int) -> Plain:
+    """One row laid out and engraved; where that fails, its sentence."""
+    try:
+        made = door.work.ask("plan:verse", _row_request(door, kept, plan, row))
+        systems = door.work.engrave(made["music"], made["lines"], made["signs"])
+    except UndersongError as fault:
+        return {"row": row, "fault": str(fault), "pictures": [], "made": None}
+    pictures = on_screen(systems, named=f"{row_name(plan.verses[row])}, system")
+    return {"row": row, "fault": "", "pictures": drawn(pictures), "made": made}
+
+
+def verse(door: Door, asked: Question) -> Response:
+    """One verse's page."""
+    kept = door.open(asked)
+    sheet, plan, row = _planned(door, asked, kept)
+    return door.show("verse.html", kept=kept, sheet=sheet, verse=_verse(door, kept, plan, row), swap=False)
+
+
+def _planned(door: Door, asked: Question, kept: Kept) -> tuple[Plain, Plan, int]:
+    sheet = door.work.ask("plan:plan", door.state(kept))
+    plan, row = decode(Plan, sheet["plan"]), int(asked.path["row"])
+    if row >= len(plan.verses):
+        raise NotHere("the plan has no such row", remedy="Load the page again.")
+    return sheet, plan, row
+
+
+def change_row(door: Door, asked: Question) -> Response:
+    """One row of the plan changed; its page follows."""
+    kept = door.open(asked)
+    sheet, plan, row = _planned(door, asked, kept)
+    fresh = changed_row(plan.verses[row], asked, sheet)
+    wanted = replace(plan, verses=(*plan.verses[:row], fresh, *plan.verses[row + 1 :]))
+    did = f"{row_name(fresh).lower()}: {row_says(plan.verses[row], fresh, sheet)}"
+
+    def then(now: Kept) -> Response:
+        if not asked.part:
+            return go(f"/hymns/{now.name}/plan#row-{row}")
+        old, new = (door.work.ask("plan:stops", door.state(kept, one))["rows"] for one in (plan, wanted))
+        rows = [one for one in range(len(new)) if one == row or new[one] != old[one]]
+        verses = [_verse(door, now, wanted, one) for one in rows]
+        sheet = door.work.ask("plan:plan", door.state(now))
+        return door.show("plan_part.html", kept=now, sheet=sheet, verses=verses, swap=True)
+
+    return door.change(asked, did, lambda one: replace(one, plan=wanted), then)
+
+
+def beside(door: Door, asked: Question) -> Response:
+    """Two versions of a verse side by side."""
+    kept = door.open(asked)
+    sheet, plan, row = _planned(door, asked, kept)
+    given = asked.request.query_params
+    now = plan.verses[row]
+    other = changed_row(now, Given(given), sheet)
+    if other == now:
+        names = [one["name"] for one in sheet["textures"] if ":" not in one["name"]]
+        other = replace(now, texture=names[(names.index(now.texture) + 1) % len(names)], pattern="")
+    wanted = replace(plan, verses=(*plan.verses[:row], other, *plan.verses[row + 1 :]))
+    return door.show(
+        "beside.html", kept=kept, sheet=sheet, row=row, here="plan", other=other, now=now,
+        other_texture=texture_of(other),
+        verses=[_verse(door, kept, plan, row), _verse(door, kept, wanted, row)],
+    )  # fmt: skip
+
+
+def helps(door: Door, asked: Question) -> Response:
+    """What would help against a fault of a verse."""
+    kept = door.open(asked)
+    _, plan, row = _planned(door, asked, kept)
+    request = _row_request(door, kept, plan, row) | {"kind": asked.request.query_params.get("kind", "")[:40]}
+    found = door.work.ask("plan:helps", request)
+    return door.show("helps.html", kept=kept, row=row, ways=found["ways"])
+
+
+ROW = "/hymns/{name}/plan/{row:int}"
+ADDRESSES = (
+    ask("/hymns/{name}/plan", plan),
+    ask(ROW, verse),
+    send(ROW, change_row),
+    ask(ROW + "/beside", beside),
+    ask(ROW + "/helps", helps),
+)
