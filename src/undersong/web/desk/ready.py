@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from undersong.web.desk import entry, home, hymn, listen, plan, take, understood
+from undersong.web.desk import entry, home, hymn, inplace, listen, plan, take, understood
 from undersong.web.desk.held import Plain
 
-LOADED = (entry, home, hymn, listen, plan, take, understood)
+LOADED = (entry, home, hymn, inplace, listen, plan, take, understood)
 
 
 def ready(_: Plain) -> Plain:

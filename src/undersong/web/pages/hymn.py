@@ -9,7 +9,7 @@ from dataclasses import replace
 from starlette.responses import JSONResponse, Response
 
 from undersong.errors import UnknownName
-from undersong.model.codec import decode
+from undersong.model.codec import decode, encode
 from undersong.model.edits import Edit
 from undersong.model.harmony import ORIGINS
 from undersong.model.pitch import Key
@@ -69,22 +69,16 @@ def chord(door: Door, asked: Question) -> Response:
 
 
 def hear_chord(door: Door, asked: Question) -> Response:
-    """The bar of a chord as it would sound with it, in block chords; nothing is written."""
+    """A chord between its neighbours as it would sound there; nothing is written."""
     kept, given = door.open(asked), Given(asked.request.query_params)
-    bar, text = given.text("bar")[:12], given.text("chord").strip()[:40]
-    if text:
-        wanted = {
-            "state": door.state(kept),
-            "bar": bar,
-            "beat": given.text("beat")[:12],
-            "times": 0,
-            "chord": text,
-        }
+    bar, beat, text = given.text("bar")[:12], given.text("beat")[:12], given.text("chord").strip()[:40]
+    request = {"state": door.state(kept), "shown": encode(kept.edits), "bar": bar, "beat": beat}
+    if text and text != given.text("now"):
+        wanted = {"state": door.state(kept), "bar": bar, "beat": beat, "times": 0, "chord": text}
         found = door.work.ask("hymn:chord", wanted)
-        kept = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
-    hearing = {"without": [], "pace": 0.0, "from": bar, "to": bar, "count_in": False}
-    request = {"state": door.state(kept), "row": 0, "printed": False, "texture": "block", "hearing": hearing}
-    return JSONResponse({"sound": f"/sounds/{door.sounds.make(request)[0]}"})
+        tried = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
+        request["state"] = door.state(tried)
+    return JSONResponse({"sound": f"/sounds/{door.sounds.make('inplace', request)}"})
 
 
 def lines(door: Door, asked: Question) -> Response:

@@ -45,6 +45,7 @@
     one("#chord-back").hidden = !facts.hers;
     entry.dataset.at = place.id;
     entry.hidden = false;
+    stopHearing();
     goTo(place);
     entry.elements.chord.focus();
     entry.elements.chord.select();
@@ -52,20 +53,28 @@
   const leaveChord = () => {
     const entry = one("#chord-entry");
     if (!entry || entry.hidden) return;
+    stopHearing();
     entry.hidden = true;
     one(`#${CSS.escape(entry.dataset.at)}`)?.focus();
   };
-  let heard = null;
+  let heard = null, dark = () => {};
+  const stopHearing = () => { heard?.pause(); dark(); };
   const hear = async (where) => {
     const { bar, beat, chord } = one("#chord-entry").elements;
-    const answer = await fetch(`${where}?${new URLSearchParams({ bar: bar.value, beat: beat.value, chord: chord.value })}`,
-      { headers: { "HX-Request": "true" } });
+    const now = one(`#${CSS.escape(one("#chord-entry").dataset.at)}`)?.dataset.chord ?? "";
+    const asked = new URLSearchParams({ bar: bar.value, beat: beat.value, chord: chord.value, now });
+    stopHearing();
+    const answer = await fetch(`${where}?${asked}`, { headers: { "HX-Request": "true" } });
     if (!answer.ok) {
       one("#notice").innerHTML = await answer.text(); // our own sentence, escaped where it was made
       return;
     }
-    heard?.pause();
-    heard = new Audio((await answer.json()).sound);
+    one("#notice").replaceChildren();
+    const { sound } = await answer.json();
+    const { notes } = await (await fetch(`${sound}/times`)).json();
+    heard = new Audio(sound);
+    undersong.tell(heard);
+    dark = undersong.lightWith(heard, notes);
     heard.play().catch(() => {});
   };
   const changeNote = (place, what) => {
@@ -191,7 +200,10 @@
 
   // --- pieces of the page exchanged: the focus stays where it was
   document.addEventListener("htmx:beforeRequest", (event) => {
-    if (event.target.id === "chord-entry") wanted = event.target.dataset.at;
+    if (event.target.id === "chord-entry") {
+      wanted = event.target.dataset.at;
+      stopHearing();
+    }
     if (!event.target.closest(".waiting, .job")) one("#notice").replaceChildren();
   });
   document.addEventListener("htmx:afterSettle", () => {
