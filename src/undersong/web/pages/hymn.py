@@ -124,8 +124,12 @@ def _turned(door: Door, asked: Question, turn: Callable[[str, str], Kept]) -> Re
     if asked.text("version") != kept.version:
         return door.conflict(asked, kept, "undo")
     turn(kept.name, kept.version)
-    back = asked.text("from")
-    return go(f"/hymns/{kept.name}/plan" if back == "plan" else f"/hymns/{kept.name}{_query(asked)}")
+    return _back(asked, kept)
+
+
+def _back(asked: Question, kept: Kept) -> Response:
+    """To the page that the form stood on."""
+    return go(f"/hymns/{kept.name}/plan" if asked.text("from") == "plan" else f"/hymns/{kept.name}{_query(asked)}")
 
 
 def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept]) -> Response:
@@ -134,7 +138,7 @@ def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept
     def then(now: Kept) -> Response:
         if asked.part:
             return door.show("hymn_part.html", **_hymn(door, now, _shown(asked.text("show").split())))
-        return go(f"/hymns/{now.name}{_query(asked)}")
+        return _back(asked, now)
 
     return door.change(asked, did, change, then)
 

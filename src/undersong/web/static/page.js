@@ -97,7 +97,7 @@
       else openChord(place);
     } else if (event.target.closest("[data-leave]")) leaveChord();
     else if (event.target.closest("[data-hear]")) hear(event.target.closest("[data-hear]").dataset.hear);
-    else if (event.target.closest("[data-print]")) window.print();
+    else if (event.target.closest("[data-print]")) printWhole();
     else if (event.target.closest("[data-dismiss]")) one("#notice").replaceChildren();
   });
   document.addEventListener("dblclick", (event) => {
@@ -168,6 +168,29 @@
     if (navigator.requestMIDIAccess) navigator.requestMIDIAccess().then(listen, () => {});
   }
 
+  // --- the page on paper: not before every verse is there
+  let toPrint = false;
+  const waitingFor = () => all("section.waiting").length;
+  const printWhole = () => {
+    toPrint = waitingFor() > 0;
+    if (toPrint) one("#notice").textContent = "Some verses are still being laid out; the page is printed when all are there.";
+    else window.print();
+  };
+  document.addEventListener("htmx:afterSettle", () => {
+    if (!toPrint || waitingFor()) return;
+    toPrint = false;
+    one("#notice").replaceChildren();
+    window.print();
+  });
+
+  // --- what each texture is stands beside its name while one chooses
+  document.addEventListener("focusin", (event) => {
+    for (const choice of all("option[data-words]", event.target)) choice.label = `${choice.text}: ${choice.dataset.words}`;
+  });
+  document.addEventListener("focusout", (event) => {
+    for (const choice of all("option[data-words]", event.target)) choice.removeAttribute("label");
+  });
+
   // --- forms that are sent as soon as something is chosen
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-submits]");
@@ -204,7 +227,10 @@
       wanted = event.target.dataset.at;
       stopHearing();
     }
-    if (!event.target.closest(".waiting, .job")) one("#notice").replaceChildren();
+    if (!event.target.closest(".waiting, .job, .told[hx-get]")) one("#notice").replaceChildren();
+  });
+  document.addEventListener("htmx:afterSettle", (event) => { // what was pressed is gone: its result is next
+    if (document.activeElement === document.body) one("a, button", event.target.closest(".made") ?? document.createElement("p"))?.focus();
   });
   document.addEventListener("htmx:afterSettle", () => {
     if (!wanted || one("#notice")?.childElementCount) return;
@@ -213,6 +239,7 @@
     if (place) goTo(place);
   });
   document.addEventListener("htmx:sendError", () => {
+    toPrint = false;
     one("#notice").textContent = "Undersong does not answer; it may have been closed. What was kept is kept. Start it again and load this page anew.";
   });
 })();
