@@ -112,7 +112,7 @@ def walk(page: Any, page_path: str) -> None:
     page.get_by_role("link", name="Take away").click()
     page.get_by_role("button", name="Make the booklet (PDF)").click()
     with page.expect_download() as download:
-        page.locator("#job a").click()
+        page.locator(".made a").click()
     pdf = PdfReader(io.BytesIO(Path(download.value.path()).read_bytes()))
     assert "Water waking" in pdf.pages[0].extract_text()
     assert page_path.rsplit("/", maxsplit=1)[-1] in page.url
@@ -249,16 +249,17 @@ def test_the_plan_by_keyboard_alone(page: Any) -> None:
 
 
 def test_what_cannot_be_played_has_its_remedy_as_a_button(page: Any) -> None:
-    """Strummed cannot serve: one button plans what is laid out, another asks what would help."""
+    """Strummed cannot serve: the row says what she asked for and what is laid out; one button plans that."""
     page.goto(bring(page) + "/plan")
     page.wait_for_selector("#row-1 svg.system")
     page.select_option("#texture-1", "strummed")
     button = page.locator("#row-1").get_by_role("button", name="Plan block chords")
     button.wait_for()
-    page.locator("#row-1").get_by_role("button", name="What would help?").first.click()
-    page.wait_for_selector("#row-1 .remedy button[hx-post]")
+    assert page.input_value("#texture-1") == "strummed"
+    assert page.inner_text("#laid-1") == "laid out: block chords"
     button.click()
     until(page, "document.querySelector('#texture-1').value === 'block'")
+    until(page, "document.querySelector('#laid-1').textContent === ''")
     until(page, "!document.querySelector('#row-1 .told')?.textContent.includes('cannot serve')")
 
 
@@ -352,7 +353,7 @@ def test_axe_finds_nothing(page: Any, tablet: Any, axe: str, browser: Any, tmp_p
     look("two versions")
     page.goto(home + "/take")
     page.get_by_role("button", name="MIDI").click()
-    page.wait_for_selector("#job a")
+    page.wait_for_selector(".made a")
     look("take away")
     page.goto("/")
     look("shelf")
