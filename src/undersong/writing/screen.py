@@ -201,7 +201,7 @@ def _touch_note(
         return
     if name in notes:
         _as_button(group, notes[name])
-        group.set("class", "note touch")
+        group.set("class", "note touch non-chord" if name in marked else "note touch")
         group.insert(0, _rect(head[0] - 60, head[1] - 260, 360, 520))
     if name in line_starts:
         x, y = head[0] - 130, head[1] - 900

@@ -45,7 +45,7 @@ def _hymn(door: Door, kept: Kept, shown: tuple[str, ...]) -> Plain:
         for index, one in enumerate(page["chords"])
     ]  # fmt: skip
     lined = "lines" in shown
-    notes = {one["id"]: Touch(one["id"], _note_says(one), {"at": one["at"]}) for one in page["tune"]} if lined else {}
+    notes = {one["id"]: Touch(one["id"], _note_says(one), _note_facts(one)) for one in page["tune"]} if lined else {}
     pictures = on_screen(
         systems, chords=chords, notes=notes, numerals="numerals" in shown,
         marked={one["id"]: one["kind"] for one in page["non_chord"]} if "notes" in shown else {},
@@ -165,6 +165,11 @@ def _note_says(one: Plain) -> str:
     told = [f"{one['place']}: {one['pitch']}", f"“{one['word']}”" if one["word"] else ""]
     told += [f"line {one['line']} begins" if one["line"] else "", "breath before" if one["breath"] else ""]
     return ", ".join(part for part in told if part)
+
+
+def _note_facts(one: Plain) -> dict[str, str]:
+    """For the script: the place, and whether a line begins and a breath is there."""
+    return {"at": one["at"], "line": "yes" if one["line"] else "", "breath": "yes" if one["breath"] else ""}
 
 
 def _with_places(kept: Kept, what: str, places: tuple[str, ...]) -> Kept:

@@ -50,9 +50,9 @@
     entry.elements.chord.focus();
     entry.elements.chord.select();
   };
-  const leaveChord = () => {
-    const entry = one("#chord-entry");
-    if (!entry || entry.hidden) return;
+  const leaveEntry = () => {
+    const entry = one(".entry:not([hidden])");
+    if (!entry) return;
     stopHearing();
     entry.hidden = true;
     one(`#${CSS.escape(entry.dataset.at)}`)?.focus();
@@ -80,9 +80,18 @@
   const changeNote = (place, what) => {
     const entry = one("#line-entry");
     entry.elements.at.value = place.dataset.at;
-    entry.elements.what.value = what;
     wanted = place.id;
-    entry.requestSubmit();
+    one(`button[value=${what}]`, entry).click();
+  };
+  const openNote = (place) => { // with a finger there is neither Enter nor B
+    const entry = one("#line-entry");
+    if (!entry || !place.dataset.at) return;
+    entry.dataset.at = place.id;
+    entry.elements.at.value = place.dataset.at;
+    one("#line-told").textContent = place.getAttribute("aria-label");
+    one("button[value=line]", entry).textContent = place.dataset.line ? "No line begins here" : "A line begins here";
+    one("button[value=breath]", entry).textContent = place.dataset.breath ? "No breath before it" : "A breath before it";
+    entry.hidden = false;
   };
   const open = (place) => {
     if (place.dataset.begins) place.dispatchEvent(new CustomEvent("undersong:begin", { bubbles: true }));
@@ -93,9 +102,11 @@
   document.addEventListener("click", (event) => {
     const place = event.target.closest?.(".system .touch");
     if (place) {
-      if (place.classList.contains("note")) goTo(place);
-      else openChord(place);
-    } else if (event.target.closest("[data-leave]")) leaveChord();
+      if (place.classList.contains("note")) {
+        goTo(place);
+        openNote(place);
+      } else openChord(place);
+    } else if (event.target.closest("[data-leave]")) leaveEntry();
     else if (event.target.closest("[data-hear]")) hear(event.target.closest("[data-hear]").dataset.hear);
     else if (event.target.closest("[data-print]")) printWhole();
     else if (event.target.closest("[data-dismiss]")) one("#notice").replaceChildren();
@@ -121,7 +132,7 @@
         moves[event.key]();
         event.preventDefault();
       }
-    } else if (event.key === "Escape" && event.target.closest?.("#chord-entry")) leaveChord();
+    } else if (event.key === "Escape" && event.target.closest?.(".entry")) leaveEntry();
     if (!writing && (event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
       one(event.shiftKey ? "#redo" : "#undo")?.click();
       event.preventDefault();
@@ -223,7 +234,7 @@
 
   // --- pieces of the page exchanged: the focus stays where it was
   document.addEventListener("htmx:beforeRequest", (event) => {
-    if (event.target.id === "chord-entry") {
+    if (event.target.matches(".entry")) {
       wanted = event.target.dataset.at;
       stopHearing();
     }
