@@ -102,8 +102,16 @@ def until(page: Any, condition: str, seconds: float = 20) -> None:
         page.wait_for_timeout(20)
 
 
-MOST_STEPS = 250
-AHEAD = "one => !!(document.activeElement.compareDocumentPosition(one) & Node.DOCUMENT_POSITION_FOLLOWING)"
+MOST_STEPS = 50
+STEPS = """one => {
+    const stops = [...document.querySelectorAll('a[href], button, input, select, textarea, summary, audio, [tabindex]')]
+        .filter((other) => other === one || (other.tabIndex >= 0 && !other.disabled && other.checkVisibility()));
+    const now = stops.findIndex((other) => other === document.activeElement
+        || document.activeElement.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING);
+    const sure = stops[now] === document.activeElement || document.activeElement === document.body ? 0 : 1;
+    return stops.indexOf(one) - now + (document.activeElement === document.body ? 1 : 0) + sure;
+}"""
+"""How often Tab must be pressed to come to a place, by guess (negative: Shift-Tab); looked at again on arrival."""
 
 
 @dataclass
@@ -121,7 +129,9 @@ class Hand:
         for _ in range(MOST_STEPS):
             if where.evaluate("one => one === document.activeElement"):
                 return
-            self.page.keyboard.press("Tab" if where.evaluate(AHEAD) else "Shift+Tab")
+            steps = where.evaluate(STEPS)
+            for _ in range(max(1, abs(steps))):
+                self.page.keyboard.press("Tab" if steps >= 0 else "Shift+Tab")
         raise AssertionError(f"the keyboard does not reach {where}")
 
     def press(self, where: Any, key: str = "Enter", *, force: bool = False) -> None:

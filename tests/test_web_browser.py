@@ -319,7 +319,11 @@ def test_paper_waits_for_verses_that_are_still_being_made(page: Any) -> None:
     page.add_init_script("window.printed = 0; window.print = () => { window.printed += 1; };")
     home = bring(page)
     held: list[Any] = []
-    page.route("**/plan/3", held.append)
+
+    def hold(route: Any) -> None:
+        held.append(route)
+
+    page.route("**/plan/3", hold)
     page.goto(home + "/plan")
     until(page, "document.querySelectorAll('section.verse:not(.waiting)').length === 3")
     page.get_by_role("button", name="Print this page").click()

@@ -232,13 +232,13 @@ def test_5_listening(hand: Hand, served: Served) -> None:
     _, page = opened(served, hand, "/listen"), hand.page
     hand.choose(page.locator("select[name=row]"), "2")
     page.wait_for_url("**row=1**")
+    hand.choose(page.locator("select[name=from]"), "3")
+    page.wait_for_url("**from=3**")
     hand.choose(page.locator("select[name=printed]"), "p" if hand.way == "keys" else "printed")
     page.wait_for_url("**printed=1**")
     for name in ("feet", "over and over"):
         hand.tick(page.get_by_label(name, exact=True))
         page.wait_for_url("**without-feet=1**" if name == "feet" else "**again=1**")
-    hand.choose(page.locator("select[name=from]"), "3")
-    page.wait_for_url("**from=3**")
     hand.write(page.locator("input[name=pace]"), "60")
     page.keyboard.press("Tab")
     page.wait_for_url("**pace=60**")

@@ -215,8 +215,9 @@ def _midi_given() -> MidiOptions:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write a clean copy to this file (.musicxml or .abc).",
 )
+@click.option("--four-parts", is_flag=True, help="Propose alto, tenor and bass where the hymn has none.")
 @_midi_options
-def read(files: tuple[Path, ...], as_json: bool, output: Path | None) -> int:
+def read(files: tuple[Path, ...], as_json: bool, output: Path | None, four_parts: bool) -> int:
     """Show a hymn as it was understood: title, key, time, lines, verses, and what was assumed."""
     from undersong import workflow  # noqa: PLC0415
     from undersong.reading.report import read_json  # noqa: PLC0415
@@ -231,9 +232,10 @@ def read(files: tuple[Path, ...], as_json: bool, output: Path | None) -> int:
     with _progress() as say:
         for file, hymn, _ in _hymns(files, say, failed):
             harmony = workflow.harmonise(hymn).harmony
-            result = read_json(hymn, str(harmony.key), harmony.mode)
+            shown = workflow.in_four_parts(hymn).hymn if four_parts else hymn
+            result = read_json(shown, str(harmony.key), harmony.mode)
             results.append(result)
-            hymns.append(hymn)
+            hymns.append(shown)
             if not as_json:
                 _show_hymn(file, result)
     if output is not None and hymns:

@@ -16,11 +16,12 @@ from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Self
 
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.innerparts import Proposed, with_inner_parts
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
 from undersong.harmony.edits import Sorted, chord_edit, corrected, onset_of, parse_setting
 from undersong.harmony.players import Thinned, Unit
-from undersong.library.amending import amended
+from undersong.library.amending import amended, moved
 from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
 from undersong.library.editsfile import add_edit, read_edits
 from undersong.library.organfile import find_organ, read_organ_text, ready_names, remarks
@@ -46,16 +47,16 @@ from undersong.performing.touch import NO_TOUCH, Touch
 from undersong.reading import Reading, read_file
 from undersong.reading import read_all as read_all_of
 from undersong.reading.midi_options import NOTHING_GIVEN, MidiOptions
-from undersong.reading.typed import Slip, Taken, Typed, letters_for, take
+from undersong.reading.typed import Slip, Taken, Typed, letters_for, take, written_out
 from undersong.registration import register
 from undersong.writing.booklet import booklet, marks_at_notes, page_size
 from undersong.writing.engraver import Engraver
 from undersong.writing.exchange import exchange_file
 
 __all__ = [
-    "Bench", "Changed", "Kept", "NotHere", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home", "letters_for",
-    "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from", "stop_line", "take",
-    "with_chord", "without_chord", "write_bench",
+    "Bench", "Changed", "Kept", "NotHere", "Proposed", "Shelf", "Slip", "Taken", "Typed", "find_organ", "home",
+    "letters_for", "moved", "read_bench", "read_organ_text", "ready_names", "remarks", "room_of", "stop_from",
+    "stop_line", "take", "with_chord", "without_chord", "write_bench", "written_out",
 ]  # fmt: skip
 """What the doors use of the library; everything else of this module is its own."""
 if TYPE_CHECKING:
@@ -166,6 +167,11 @@ def correct(path: Path, hymn: Hymn, settings: Sequence[str]) -> list[Path]:
 def harmonise(hymn: Hymn, edits: Edits = NO_EDITS) -> Heard:
     """The harmony of a hymn, her corrections first."""
     return Heard(*corrected(hymn, edits))
+
+
+def in_four_parts(hymn: Hymn) -> Proposed:
+    """The hymn with alto, tenor and bass proposed where it has none."""
+    return with_inner_parts(hymn, harmonise(hymn).harmony)
 
 
 def guitarist(hymn: Hymn, harmony: Harmony, unit: Unit) -> Thinned:
@@ -538,7 +544,7 @@ def told_of_midi(amendments: Amendments) -> MidiOptions:
         return MidiOptions(
             time=Time.parse(amendments.time) if amendments.time else None,
             key=Key.parse(amendments.key) if amendments.key else None,
-            pickup=Fraction(amendments.pickup) if amendments.pickup else None,
+            pickup=Fraction(amendments.pickup.replace(",", ".")) if amendments.pickup else None,
         )
     except (ValueError, ZeroDivisionError) as fault:
         raise UnknownName(

@@ -44,7 +44,7 @@ def bass_for(verse: WalkedVerse, organ: Organ, under: int | None = None) -> tupl
     lowest = keyboard.lowest if organ.pedal and under is None else max(keyboard.lowest, LOWEST_IN_HAND)
     pieces = printed or bass_from_chords(verse, lowest, keyboard.highest)
     if under is not None:
-        pieces = tuple(_below_tune(piece, verse, under) for piece in pieces)
+        pieces = tuple(below_tune(piece, verse, under) for piece in pieces)
     return tuple(_inside(piece, keyboard) for piece in pieces), bool(printed)
 
 
@@ -66,7 +66,7 @@ def _as_she_says(piece: Piece, verse: WalkedVerse) -> list[Piece]:
     return [*made, Piece(place, piece.end - place, piece.pitch)] if place < piece.end else made
 
 
-def _below_tune(piece: Piece, verse: WalkedVerse, octaves: int) -> Piece:
+def below_tune(piece: Piece, verse: WalkedVerse, octaves: int) -> Piece:
     """An octave lower where it would lie above the tune."""
     over = [note.midi + 12 * octaves for note in sounding(verse.sounded_tune, piece.start, piece.end)]
     pitch = piece.pitch

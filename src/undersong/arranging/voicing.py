@@ -105,7 +105,7 @@ def _skeleton(
             cost += dear * _fault(high, high_next, ways)
         if blocks and levels[1] != levels_next[1]:
             cost += dear * _fault(levels[1], levels_next[1], ways)
-    if low not in {low_next, high} and high != high_next:
+    if len(levels) > 1 and low != low_next and high != high_next:
         cost += _fault(low, low_next, ((high, high_next),))
     if blocks and levels[1] != levels_next[1]:
         for outer, outer_next in ((low, low_next), (high, high_next)):

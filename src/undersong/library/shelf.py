@@ -262,13 +262,16 @@ class Shelf:
         self._put(self.folder / "drafts" / f"{name}.json", text.encode())
         return name
 
-    def drafts(self) -> list[str]:
-        """Names of the drafts, the newest first."""
+    def drafts(self) -> dict[str, datetime]:
+        """Names of the drafts and when each was written last (by the clock of this machine), the newest first."""
         try:
-            found = [one for one in (self.folder / "drafts").iterdir() if one.suffix == ".json"]
-            return [one.stem for one in sorted(found, key=lambda one: one.stat().st_mtime, reverse=True)]
+            found = {
+                one.stem: one.stat().st_mtime for one in (self.folder / "drafts").iterdir() if one.suffix == ".json"
+            }
         except OSError:
-            return []
+            return {}
+        ordered = sorted(found, key=found.__getitem__, reverse=True)
+        return {name: datetime.fromtimestamp(found[name], UTC).astimezone() for name in ordered}
 
     def draft(self, name: str) -> tuple[str, str]:
         """A draft and its version; NotHere if there is none."""

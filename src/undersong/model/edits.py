@@ -36,7 +36,8 @@ class Amendments:
     """What she put right in how a hymn was read; what is empty or None stays as it was read.
 
     Places are written `bar.beat` ("4.3", "4.5/2"). `time`, `key` and `pickup` (in beats) are told to the reader of a
-    MIDI file, `verses` are the printed numbers of the verses that are kept.
+    MIDI file; in any other the bar lines are moved until the pickup is as she says. `verses` are the printed numbers of
+    the verses that are kept.
     """
 
     title: str = ""

@@ -49,7 +49,10 @@ LOWEST, HIGHEST = 24, 108
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What was typed: names and texts of the voices (the tune first), a text of symbols, a text for each verse."""
+    """What was typed: names and texts of the voices (the tune first), a text of symbols, a text for each verse.
+
+    `propose` says that alto, tenor and bass are to be proposed where they are not typed.
+    """
 
     title: str = ""
     tune_name: str = ""
@@ -59,6 +62,7 @@ class Typed:
     voices: tuple[tuple[str, str], ...] = (("tune", ""),)
     symbols: str = ""
     words: tuple[str, ...] = ()
+    propose: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -402,21 +406,16 @@ def _bar_of_symbols(part: str, start: int, bar: Bar, frame: _Frame, slips: list[
             slips.append(Slip("symbols", start + token.start(), str(fault)))
 
 
-# -- from a keyboard with keys ---------------------------------------------------------------------------------------
+# -- the other way: notes as they would be typed -------------------------------------------------------------------
 
 
-def letters_for(typed: Typed, voice: str, number: int) -> str:
-    """How a key of a keyboard (MIDI number) is typed after what stands in a voice's field: `f#'`.
-
-    Black keys are spelled as the key signature has them, else with
-    third and seventh lowered, the first, fourth and fifth degree raised (common practice, no source).
-    """
+def _pen_after(typed: Typed, voice: str) -> _Pen:
+    """The pen of a voice where its text ends."""
     frame, _ = _frame(typed)
-    texts = dict(typed.voices)
     lead = typed.voices[0]
     tune, _ = _read_voice(lead[0], lead[1], frame, None)
     rhythm = None if voice == lead[0] or not tune else sorted({note.onset for note, _ in tune} | {tune[-1][0].end})
-    notes, _ = _read_voice(voice, texts.get(voice, ""), frame, rhythm)
+    notes, _ = _read_voice(voice, dict(typed.voices).get(voice, ""), frame, rhythm)
     pen = _Pen(voice, frame, rhythm)
     if notes:
         pen.last, pen.place = notes[-1][0].pitch, notes[-1][0].end
@@ -425,14 +424,73 @@ def letters_for(typed: Typed, voice: str, number: int) -> str:
             if sounding and frame.bar_end(note.onset) == bar:
                 pen.signs[note.pitch.step, note.pitch.octave] = note.pitch.alter
         pen.signs_end = bar
-    home = frame.key.tonic.fifths
+    return pen
+
+
+def _letter(pen: _Pen, pitch: Pitch) -> str:
+    """A note as it would be typed where the pen stands, which then stands behind it."""
+    near = pen.pitch(pitch.step, None, 0)
+    away = pitch.octave - near.octave
+    expected = pen.signs.get((pitch.step, pitch.octave), signature(pen.frame.key)[pitch.step])
+    sign = (
+        "" if expected == pitch.alter else {1: "#", -1: "-", 0: "="}.get(pitch.alter, "##" if pitch.alter > 0 else "--")
+    )
+    if sign:
+        pen.signs[pitch.step, pitch.octave] = pitch.alter
+    pen.last = pitch
+    return pitch.step.lower() + sign + ("'" * away if away > 0 else "," * -away)
+
+
+def letters_for(typed: Typed, voice: str, number: int) -> str:
+    """How a key of a keyboard (MIDI number) is typed after what stands in a voice's field: `f#'`.
+
+    Black keys are spelled as the key signature has them, else with
+    third and seventh lowered, the first, fourth and fifth degree raised (common practice, no source).
+    """
+    pen = _pen_after(typed, voice)
+    home = pen.frame.key.tonic.fifths
     names = (PitchName.from_fifths(fifths) for fifths in range(home - 3, home + 9))
     name = next(one for one in names if one.pitch_class == number % 12)
-    octave = (number - PitchName(name.step).pitch_class - name.alter) // 12 - 1
-    before = dict(pen.signs)
-    near = pen.pitch(name.step, None, 0)
-    pen.signs = before
-    expected = before.get((name.step, octave), signature(frame.key)[name.step])
-    sign = "" if expected == name.alter else {1: "#", -1: "-", 0: "="}.get(name.alter, "##" if name.alter > 0 else "--")
-    away = octave - near.octave
-    return name.step.lower() + sign + ("'" * away if away > 0 else "," * -away)
+    return _letter(
+        pen, Pitch(name.step, name.alter, (number - PitchName(name.step).pitch_class - name.alter) // 12 - 1)
+    )
+
+
+def written_out(typed: Typed, tune: Tune) -> Typed:
+    """The fields with all that a tune's voices hold: what is typed stays, the rest is added, bar by bar."""
+    voices = [typed.voices[0]]
+    for name, text in typed.voices[1:]:
+        voice = tune.voice(name)
+        more = _rest_of(_pen_after(typed, name), voice.notes) if voice is not None else ""
+        voices.append((name, f"{text.rstrip()} {more}".strip()))
+    return replace(typed, voices=tuple(voices))
+
+
+def _rest_of(pen: _Pen, notes: Sequence[Note]) -> str:
+    words, tied = [], False
+    for note in notes:
+        if note.onset < pen.place or pen.rhythm is None:
+            continue
+        if note.onset > pen.place:
+            words.append(_lengths(pen, "r", note.onset))
+        words.append(_lengths(pen, "~" if tied else _letter(pen, note.pitch), note.end))
+        tied = note.tied
+        if pen.place == pen.frame.bar_end(note.onset):
+            words.append("|")
+    return " ".join(words).removesuffix("|").strip()
+
+
+def _lengths(pen: _Pen, sign: str, end: Fraction) -> str:
+    """A sign that lasts from the pen to a place: with the tune's notes, else by figures."""
+    found = ""
+    while pen.place < end:
+        step = pen.step()
+        if 0 < step <= end - pen.place:
+            found += sign
+        else:
+            left = end - pen.place
+            step, figure = max(((length, one) for one, length in LENGTHS.items() if length <= left), default=(left, ""))
+            found += sign + figure
+        pen.place += step
+        sign = "~" if sign != "r" else "r"
+    return found

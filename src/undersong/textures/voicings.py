@@ -12,11 +12,11 @@ low-interval limits as published in arranging glossaries (second hand).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise, product
 
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
-from undersong.textures.patterns import BROKEN, SINGLE, Figure, Order
+from undersong.textures.patterns import BLOCK, BROKEN, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
 LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
@@ -364,3 +364,11 @@ def _completeness(unit: Unit, names: list[int]) -> float:
     if unit.fifth not in {-1, *have}:
         cost += PRICE["no-fifth"]
     return cost
+
+
+def standing_chords(unit: Unit, pools: tuple[tuple[int, ...], ...], bench: Bench) -> tuple[Candidate, ...]:
+    """Chords that stand through a unit, each level (low to high) a key of a pool of its own; unisons are dear."""
+    order: Order = (tuple(range(len(pools))), *((),) * (len(unit.slots) - 1))
+    placings = (levels for levels in product(*pools) if all(a <= b for a, b in pairwise(levels)))
+    made = (_candidate(unit, BLOCK, order, levels, bench, dip=False) for levels in placings)
+    return tuple(one for one in made if one is not None)

@@ -5,7 +5,7 @@ page may not share ids, and someone without a mouse, or without sight, must reac
 
 Conventions: inside the pictures one unit is a hundredth of a mm. Ids of notes stay; the engraver's other ids go.
 Chords are met in the order of the page. Looks belong to the page's style sheet, by the classes `system`, `touch`,
-`doubtful`, `numeral`, `line-start`, `non-chord`.
+`doubtful`, `numeral`, `line-start`, and those that notes are marked with (`non-chord`, `proposed`).
 
 References: SVG 2; WAI-ARIA 1.2, `button`, `group`.
 """
@@ -56,7 +56,7 @@ def on_screen(
     """The systems as SVG text for a page.
 
     `chords` are the places of the chord symbols in the order of the page, `notes` those of notes by id (made places
-    one can go to), `marked` words for notes by id, `line_starts` what to write over the notes at which lines begin.
+    one can go to), `marked` classes for notes by id, `line_starts` what to write over the notes at which lines begin.
     With `numerals`, each chord's numeral stands in a row beneath. `apart` is put before every id, where the same music
     stands on a page twice.
     """
@@ -73,6 +73,8 @@ def on_screen(
                 _touch_chord(group, waiting.pop(0), root if numerals else None)
             elif kind == "note":
                 _touch_note(group, notes or {}, marked or {}, line_starts or {})
+            elif kind == "beam":
+                _mark_beam(group, marked or {})
             if kind not in ("note", "harm"):
                 _drop(group, "id")
         if numerals and inner is not None:
@@ -191,17 +193,24 @@ def _head(group: Element) -> tuple[float, float] | None:
     return (float(found[1]), float(found[2])) if found else None
 
 
+def _mark_beam(group: Element, marked: Mapping[str, str]) -> None:
+    """A beam is marked as its notes are, if all are."""
+    classes = {marked.get(one.get("id", "")) for one in group.iter(f"{SVG}g") if one.get("class") == "note"}
+    if len(classes) == 1 and (one := classes.pop()):
+        group.set("class", f"beam {one}")
+
+
 def _touch_note(
     group: Element, notes: Mapping[str, Touch], marked: Mapping[str, str], line_starts: Mapping[str, str]
 ) -> None:
     name, head = group.get("id", ""), _head(group)
     if name in marked:
-        group.set("class", "note non-chord")
+        group.set("class", f"note {marked[name]}")
     if head is None:
         return
     if name in notes:
         _as_button(group, notes[name])
-        group.set("class", "note touch non-chord" if name in marked else "note touch")
+        group.set("class", f"note touch {marked[name]}" if name in marked else "note touch")
         group.insert(0, _rect(head[0] - 60, head[1] - 260, 360, 520))
     if name in line_starts:
         x, y = head[0] - 130, head[1] - 900

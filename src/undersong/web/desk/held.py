@@ -62,11 +62,16 @@ def hymn_of(state: Plain) -> Hymn:
 
 
 def _made_hymn(state: Plain) -> Hymn:
-    told = decode(Amendments, state["amended"])
-    found = reading_of(Path(state["source"]), told)
+    return workflow.amend(read_of(state), decode(Amendments, state["amended"]))
+
+
+def read_of(state: Plain) -> Hymn:
+    """The hymn as it was read."""
+    found = reading_of(Path(state["source"]), decode(Amendments, state["amended"]))
     if not 0 <= state["number"] < len(found.hymns):
         raise UnknownName("the file does not hold that tune any more", remedy="Bring the file in again.")
-    return workflow.amend(found.hymns[state["number"]], told)
+    hymn: Hymn = found.hymns[state["number"]]
+    return hymn
 
 
 def heard_of(state: Plain, hymn: Hymn) -> workflow.Heard:

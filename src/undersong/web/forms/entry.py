@@ -12,13 +12,13 @@ from undersong.workflow import Typed
 KINDS_TYPED = {
     "four": ("soprano", "alto", "tenor", "bass"),
     "tune": ("tune",),
-    "two": ("soprano", "bass"),
+    "propose": ("soprano", "alto", "tenor", "bass"),
 }
-"""Which voices are typed, the tune first."""
+"""Which voices can be typed, the tune first."""
 KIND_NAMES = {
     "four": "four parts",
     "tune": "a tune, with or without chord symbols",
-    "two": "tune and bass, with symbols",
+    "propose": "tune, bass and symbols; alto and tenor are proposed",
 }
 FIELD_NAMES = {
     "tune": "Tune", "soprano": "Soprano, with the lengths", "alto": "Alto", "tenor": "Tenor", "bass": "Bass",
@@ -32,6 +32,10 @@ ENTRY_CHOICES: Plain = {
     "times": ("4/4", "3/4", "2/4", "2/2", "3/2", "4/2", "6/8", "9/8", "12/8", "6/4", "5/4", "3/8"),
     "names": FIELD_NAMES,
 }  # fmt: skip
+PROPOSE = {True: "yes", False: "no"}
+"""What stands in the form for voices that are proposed where they are not typed."""
+FIRST = ("soprano", "tune", "bass")
+"""Typed before the symbols where the others are proposed."""
 MOST_VERSES = 20
 AROUND = 12
 """Signs shown on each side of a slip."""
@@ -54,6 +58,7 @@ def typed_from(asked: Question, now: Typed) -> Typed:
         voices=tuple((name, text(name, old)) for name, old in now.voices),
         symbols=text("symbols", now.symbols),
         words=tuple(text(f"words-{number}", old) for number, old in enumerate(now.words, 1)),
+        propose=text("propose", PROPOSE[now.propose]) == PROPOSE[True],
     )
 
 
@@ -68,3 +73,11 @@ def in_place(slip: Any, typed: Typed) -> Plain:
         "here": text[at : at + 1],
         "after": text[at + 1 : at + AROUND] + ("…" if at + AROUND < len(text) else ""),
     }
+
+
+def order_of(typed: Typed) -> tuple[list[str], list[str]]:
+    """The voices in the order of the form: those typed first, and those that follow the words."""
+    names = [name for name, _ in typed.voices]
+    if not typed.propose:
+        return names, []
+    return [name for name in names if name in FIRST], [name for name in names if name not in FIRST]

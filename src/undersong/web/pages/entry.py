@@ -10,10 +10,18 @@ from dataclasses import replace
 from starlette.responses import PlainTextResponse, Response
 
 from undersong.errors import UnknownName
-from undersong.model.codec import encode
+from undersong.model.codec import decode, encode
 from undersong.web.asked import LONGEST_TITLE, Question
 from undersong.web.door import Door, ask, drawn, go, send
-from undersong.web.forms.entry import ENTRY_CHOICES, FIELD_NAMES, KINDS_TYPED, MOST_VERSES, in_place, typed_from
+from undersong.web.forms.entry import (
+    ENTRY_CHOICES,
+    FIELD_NAMES,
+    KINDS_TYPED,
+    MOST_VERSES,
+    in_place,
+    order_of,
+    typed_from,
+)
 from undersong.web.work import Plain
 from undersong.workflow import Typed
 from undersong.writing.screen import on_screen
@@ -24,7 +32,7 @@ def begin_entry(door: Door, asked: Question) -> Response:
     kind = asked.text("kind", "four")
     if kind not in KINDS_TYPED:
         raise UnknownName("that is none of the choices", remedy="Choose from the page.")
-    fresh = Typed(voices=tuple((name, "") for name in KINDS_TYPED[kind]), words=("",))
+    fresh = Typed(voices=tuple((name, "") for name in KINDS_TYPED[kind]), words=("",), propose=kind == "propose")
     return go(f"/enter/{door.shelf.begin_draft(_draft_text(fresh, ''))}")
 
 
@@ -34,6 +42,8 @@ def entry(door: Door, asked: Question) -> Response:
     typed, version = door.draft(name)
     window = secrets.token_hex(8)
     facts: Plain = {"name": name, "version": version, "typed": typed, "window": window}
+    first, later = order_of(typed)
+    facts |= {"first": first, "later": later, "texts": dict(typed.voices)}
     return door.show("entry.html", **facts, **_typed(door, typed), **ENTRY_CHOICES)
 
 
@@ -51,11 +61,12 @@ def _typed(door: Door, typed: Typed) -> Plain:
     """The engraved lines so far, and the slips of each field."""
     found = door.work.ask("entry:typed", {"typed": encode(typed)})
     systems = door.work.engrave(found["music"], found["lines"]) if found["music"] else ()
-    pictures = on_screen(systems, named="What was typed, line")
+    proposed = found["proposed"] or {"ids": [], "voices": [], "ends": ""}
+    pictures = on_screen(systems, named="What was typed, line", marked=dict.fromkeys(proposed["ids"], "proposed"))
     fields = ["key", "time", "pickup", *(name for name, _ in typed.voices), "symbols"]
     fields += [f"words-{number}" for number in range(1, len(typed.words) + 1)]
     slips = {field: [in_place(one, typed) for one in found["slips"] if one["field"] == field] for field in fields}
-    return {"pictures": drawn(pictures), "slips": slips}
+    return {"pictures": drawn(pictures), "slips": slips, "proposed": proposed}
 
 
 def type_on(door: Door, asked: Question) -> Response:
@@ -74,6 +85,15 @@ def more_words(door: Door, asked: Question) -> Response:
     more = replace(typed, words=(*typed.words, "")[:MOST_VERSES])
     _keep_draft(door, name, more, asked)
     return go(f"/enter/{name}#words-{len(more.words)}")
+
+
+def write_out(door: Door, asked: Question) -> Response:
+    """What is proposed is written into the fields of its voices, where it can be changed."""
+    name = str(asked.path["draft"])
+    typed = typed_from(asked, door.draft(name)[0])
+    found = door.work.ask("entry:written", {"typed": encode(typed)})
+    _keep_draft(door, name, decode(Typed, found["typed"]), asked)
+    return go(f"/enter/{name}#proposed")
 
 
 def key_pressed(door: Door, asked: Question) -> Response:
@@ -99,7 +119,10 @@ def keep_entry(door: Door, asked: Question) -> Response:
         )
         raise UnknownName(says, remedy="Put it right, then keep the hymn; nothing typed is lost.")
     title = typed.title.strip() or "Untitled"
-    hymn = door.shelf.add("typed by hand", found["music"].encode(), ".musicxml", title[:LONGEST_TITLE])
+    received = "typed by hand"
+    if found["proposed"]:
+        received += f"; {' and '.join(found['proposed']['voices'])} proposed"
+    hymn = door.shelf.add(received, found["music"].encode(), ".musicxml", title[:LONGEST_TITLE])
     door.shelf.forget_draft(name)
     return go(f"/hymns/{hymn}/understood")
 
@@ -119,6 +142,7 @@ ADDRESSES = (
     ask("/enter/{draft}", entry),
     send("/enter/{draft}", type_on),
     send("/enter/{draft}/words", more_words),
+    send("/enter/{draft}/write-out", write_out),
     send("/enter/{draft}/key", key_pressed),
     send("/enter/{draft}/keep", keep_entry),
     send("/enter/{draft}/drop", drop_entry),

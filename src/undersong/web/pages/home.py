@@ -30,12 +30,13 @@ def home(door: Door, _: Question) -> Response:
     )  # fmt: skip
 
 
-def _drafts(door: Door) -> list[tuple[str, str]]:
-    """Hymns that are being typed, each with its title."""
+def _drafts(door: Door) -> list[tuple[str, str, str]]:
+    """Hymns that are being typed: name, title, and when they were written last."""
     found = []
-    for name in door.shelf.drafts():
+    for name, when in door.shelf.drafts().items():
         with contextlib.suppress(UndersongError):
-            found.append((name, door.draft(name)[0].title or "Untitled"))
+            title = door.draft(name)[0].title or "Untitled"
+            found.append((name, title, f"{when.day} {when:%B %Y}, {when:%H:%M}"))
     return found
 
 

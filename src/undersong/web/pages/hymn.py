@@ -48,7 +48,7 @@ def _hymn(door: Door, kept: Kept, shown: tuple[str, ...]) -> Plain:
     notes = {one["id"]: Touch(one["id"], _note_says(one), _note_facts(one)) for one in page["tune"]} if lined else {}
     pictures = on_screen(
         systems, chords=chords, notes=notes, numerals="numerals" in shown,
-        marked={one["id"]: one["kind"] for one in page["non_chord"]} if "notes" in shown else {},
+        marked={one["id"]: "non-chord" for one in page["non_chord"]} if "notes" in shown else {},
         line_starts={one["id"]: str(one["line"]) for one in page["tune"] if one["line"]} if lined else {},
     )  # fmt: skip
     return {"kept": kept, "page": page, "pictures": drawn(pictures), "shown": shown}

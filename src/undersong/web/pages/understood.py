@@ -6,6 +6,8 @@ from dataclasses import replace
 
 from starlette.responses import Response
 
+from undersong.model.codec import decode, encode
+from undersong.model.edits import Amendments, Edits
 from undersong.web.asked import LONGEST_TITLE, Question
 from undersong.web.door import Door, ask, go, send
 from undersong.web.forms.plan import fitting
@@ -27,19 +29,23 @@ def put_right(door: Door, asked: Question) -> Response:
     ticked = [int(one) for one in asked.form.getlist("verse") if isinstance(one, str) and one.isdecimal()]
     kept_verses = tuple(number for number in every if number in ticked)
     title = asked.text("title").strip()[:LONGEST_TITLE]
+    pickup = asked.text("pickup").strip()[:12]
     wanted = replace(
         kept.amendments,
         title="" if title == facts["read_title"] else title,
         tune_name=asked.text("tune_name").strip()[:LONGEST_TITLE],
         melody=asked.text("melody") if asked.text("melody") in facts["voices"] else "",
         verses=() if len(kept_verses) in (0, len(every)) else kept_verses,
-        time=asked.text("time").strip(), key=asked.text("key").strip(), pickup=asked.text("pickup").strip(),
+        time=asked.text("time").strip(), key=asked.text("key").strip(),
+        pickup=kept.amendments.pickup if pickup == facts["upbeat"] else pickup,
     )  # fmt: skip
-    door.work.ask("understood:understood", door.state(replace(kept, amendments=wanted)))  # it must still make a hymn
+    found = door.work.ask("understood:put_right", {"state": door.state(kept), "wanted": encode(wanted)})
+    wanted, edits = decode(Amendments, found["amended"]), decode(Edits, found["edits"])
     return door.change(
         asked, "what was understood",
         lambda one: replace(
-            one, amendments=wanted, title=title or one.title, plan=fitting(one.plan, kept_verses or every)
+            one, amendments=wanted, edits=edits, title=title or one.title,
+            plan=fitting(one.plan, kept_verses or every),
         ),
         lambda _: go(f"/hymns/{kept.name}"),
     )  # fmt: skip
