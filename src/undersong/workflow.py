@@ -423,6 +423,11 @@ def listen(
     return renderer.length / RATE
 
 
+def load_sound() -> None:
+    """What makes sound, loaded before it is wanted."""
+    from undersong.sound import listening, render  # noqa: F401, PLC0415  # as above
+
+
 def sound_length(heard: Practice, wishes: Wishes) -> tuple[float, int]:
     """Seconds of what is to be heard with the room's ringing after it, and bytes of the WAV file that `pour` writes."""
     from undersong.sound.listening import wav_size  # noqa: PLC0415  # as above

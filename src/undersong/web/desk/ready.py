@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from undersong import workflow
 from undersong.web.desk import entry, home, hymn, inplace, listen, plan, take, understood
 from undersong.web.desk.held import Plain
 
@@ -9,5 +10,6 @@ LOADED = (entry, home, hymn, inplace, listen, plan, take, understood)
 
 
 def ready(_: Plain) -> Plain:
-    """Everything is loaded."""
+    """Everything is loaded, what makes sound too."""
+    workflow.load_sound()
     return {}
