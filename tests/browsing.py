@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -83,3 +84,94 @@ def violations(page: Any, script: str) -> list[str]:
         f"{one['id']}: {one['help']} ({'; '.join(node['html'][:120] for node in one['nodes'][:3])})"
         for one in found["violations"]
     ]
+
+
+def until(page: Any, condition: str, seconds: float = 20) -> None:
+    """Wait until a condition holds; the page's policy forbids the driver's own way of asking."""
+    from playwright.sync_api import Error  # noqa: PLC0415  # as below
+
+    end = time.monotonic() + seconds
+    while True:
+        try:
+            if page.evaluate(condition):
+                return
+        except Error as gone:
+            if "context was destroyed" not in str(gone):  # the next page is coming
+                raise
+        assert time.monotonic() < end, condition
+        page.wait_for_timeout(20)
+
+
+MOST_STEPS = 50
+STEPS = """one => {
+    const stops = [...document.querySelectorAll('a[href], button, input, select, textarea, summary, audio, [tabindex]')]
+        .filter((other) => other === one || (other.tabIndex >= 0 && !other.disabled && other.checkVisibility()));
+    const now = stops.findIndex((other) => other === document.activeElement
+        || document.activeElement.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING);
+    const sure = stops[now] === document.activeElement || document.activeElement === document.body ? 0 : 1;
+    return stops.indexOf(one) - now + (document.activeElement === document.body ? 1 : 0) + sure;
+}"""
+"""How often Tab must be pressed to come to a place, by guess (negative: Shift-Tab); looked at again on arrival."""
+
+
+@dataclass
+class Hand:
+    """How someone does what the page offers: with the mouse, with a finger, or by keyboard alone."""
+
+    page: Any
+    way: str
+    watch: Watch
+
+    def reach(self, where: Any) -> None:
+        """By keyboard: to a place, with Tab or Shift-Tab alone."""
+        where.wait_for()
+        self.page.wait_for_load_state()  # scripts come last
+        for _ in range(MOST_STEPS):
+            if where.evaluate("one => one === document.activeElement"):
+                return
+            steps = where.evaluate(STEPS)
+            for _ in range(max(1, abs(steps))):
+                self.page.keyboard.press("Tab" if steps >= 0 else "Shift+Tab")
+        raise AssertionError(f"the keyboard does not reach {where}")
+
+    def press(self, where: Any, key: str = "Enter", *, force: bool = False) -> None:
+        """A button, a link, a tick (`key` Space); `force` where a finger hits what lies over the place."""
+        if self.way == "keys":
+            self.reach(where)
+            self.page.keyboard.press(key)
+            return
+        self.page.wait_for_load_state()
+        if self.way == "touch":
+            where.tap(force=force)
+        else:
+            where.click(force=force)
+
+    def tick(self, where: Any) -> None:
+        """A box to be ticked, or no longer."""
+        self.press(where, "Space")
+
+    def write(self, where: Any, text: str, *, after: bool = False) -> None:
+        """Into a field, in place of what stands there, or after it."""
+        if self.way == "keys":
+            self.reach(where)
+        else:
+            self.press(where)
+        self.page.keyboard.press("Control+End" if after else "Control+a")
+        self.page.keyboard.type(text)
+
+    def choose(self, where: Any, says: str) -> None:
+        """One of a list, by the beginning of its words."""
+        if self.way == "keys":
+            self.reach(where)
+            self.page.keyboard.type(says)
+            return
+        index = where.evaluate("(one, says) => [...one.options].findIndex((o) => o.text.startsWith(says))", says)
+        assert index >= 0, says
+        where.select_option(index=index)
+
+    def go(self, steps: int) -> str:
+        """By keyboard: through the music with the arrows; the id of where one is."""
+        self.reach(self.page.locator("#score"))
+        for _ in range(steps + 1):
+            self.page.keyboard.press("ArrowRight")
+        return str(self.page.evaluate("document.activeElement.id"))

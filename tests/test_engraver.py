@@ -191,6 +191,16 @@ def test_bar_lines_make_room_for_words() -> None:
     assert drawn.count('d="M1000 ') == 2
 
 
+def test_bar_lines_make_room_for_words_of_several_verses() -> None:
+    """Words of the first and the third of five verses lie over the bar line: it runs through neither, nor between."""
+    words = "".join(
+        f'<g class="syl"><text x="{x}" y="{y}" font-size="0px"><tspan><tspan font-size="100px">through</tspan></tspan>'
+        for x, y in ((900, 400), (100, 515), (900, 630), (100, 745), (100, 860))
+    )
+    drawn = finish(f'{words}<path d="M1000 200 L1000 1000" stroke-width="26"/>')
+    assert re.findall(r'd="M1000 (\d+) L1000 (\d+)"', drawn) == [("200", "315"), ("665", "1000")]
+
+
 def test_a_line_that_begins_inside_a_bar_begins_a_system(engraver: Engraver) -> None:
     """The bar at the line's end is halved: its beats stand on two systems, nothing is lost, its number is shown."""
     section = verse(1, pickup=Fraction(1))

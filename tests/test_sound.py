@@ -21,7 +21,7 @@ from undersong.errors import CannotWrite, UnknownName
 from undersong.model.organ import Organ
 from undersong.model.performance import Performance
 from undersong.model.room import Room, bands_of
-from undersong.sound.listening import HIGHEST_DBTP, TARGET_LUFS, gain_for, write_sound
+from undersong.sound.listening import HIGHEST_DBTP, TARGET_LUFS, gain_for, pour_sound, wav_size, write_sound
 from undersong.sound.meter import Loudness, clarity_db, decay_seconds, loudness, octave, true_peak
 from undersong.sound.render import Renderer, place_of
 from undersong.sound.room import Place, _distance, _listener, behind_shutters, responses, shutter_db, targets
@@ -417,6 +417,55 @@ def test_clicks_are_added_at_their_own_level(tmp_path: Path) -> None:
     assert 0.05 < np.abs(samples[3 * RATE : 3 * RATE + 1500]).max() < 0.16
 
 
+LOUDER = performance_of(
+    [(0.0, 24.0, 60), *((20.0, 24.0, number) for number in range(48, 72))], ["Principal 8", "Octave 4", "Mixture IV"]
+)
+"""One key for twenty seconds, then two octaves of them at once."""
+
+
+def test_a_file_that_grows(tmp_path: Path) -> None:
+    """Its head tells all of its length from the beginning; it grows block by block, and says what a whole one says."""
+    path, grown = tmp_path / "a.wav", list[int]()
+    renderer = Renderer(LOUDER, organ_with(["Principal 8", "Octave 4", "Mixture IV"]), DRY)
+
+    def look(_: str) -> None:
+        grown.append(path.stat().st_size)
+        assert int.from_bytes(path.read_bytes()[40:44], "little") == 4 * renderer.length
+
+    pour_sound(renderer, path, look)
+    assert len(grown) > 2
+    assert grown == sorted(set(grown))
+    assert grown[-1] == wav_size(renderer.length)
+    samples, rate = soundfile.read(path, dtype="float32")
+    assert (rate, samples.shape) == (RATE, (renderer.length, 2))
+    whole, _ = soundfile.read(write_sound(renderer, tmp_path / "b.wav"), dtype="float32")
+    begins = slice(0, 8 * RATE)
+    factor = np.sqrt(np.mean(samples[begins] ** 2) / np.mean(whole[begins] ** 2))
+    assert np.abs(samples[begins] - factor * whole[begins]).max() < 2 / 32767 * max(1.0, factor)
+
+
+def test_what_grows_is_never_too_loud(tmp_path: Path) -> None:
+    """The gain of a soft beginning would be too much for the end: it falls before it, and without a step."""
+    path = tmp_path / "a.wav"
+    pour_sound(Renderer(LOUDER, organ_with(["Principal 8", "Octave 4", "Mixture IV"]), DRY), path)
+    samples, _ = soundfile.read(path, dtype="float32")
+    assert db(true_peak(samples.T)) <= HIGHEST_DBTP + 0.01
+    soft = samples[: 9 * RATE]
+    assert loudness(soft.T) == pytest.approx(TARGET_LUFS, abs=0.5)
+    seconds = np.sqrt(np.mean(samples[: 19 * RATE].reshape(-1, RATE // 4 * 2) ** 2, axis=1))[4:]
+    assert seconds.min() < 0.7 * seconds.max()  # it did fall
+    steps = np.abs(np.diff(samples[RATE : 19 * RATE], axis=0)).max(axis=1)
+    assert steps.max() < 1.5 * steps[: 5 * RATE].max()
+
+
+def test_silence_grows_too(tmp_path: Path) -> None:
+    """Nothing to play, only counted in."""
+    path = tmp_path / "a.wav"
+    pour_sound(Renderer(performance_of([], ["Principal 8"]), PRINCIPAL, DRY), path, clicks=((0.01, True),))
+    samples, _ = soundfile.read(path)
+    assert 0.05 < np.abs(samples).max() < 0.16
+
+
 def test_where_it_cannot_write(tmp_path: Path) -> None:
     """A clear message, and nothing half-written."""
     (tmp_path / "file").write_text("x")
@@ -426,6 +475,8 @@ def test_where_it_cannot_write(tmp_path: Path) -> None:
         write_sound(Renderer(SHORT, PRINCIPAL, DRY), tmp_path / "a.mp5")
     with pytest.raises(KeyboardInterrupt):
         write_sound(Renderer(SHORT, PRINCIPAL, DRY), tmp_path / "a.flac", _interrupt)
+    with pytest.raises(CannotWrite):
+        pour_sound(Renderer(SHORT, PRINCIPAL, DRY), tmp_path / "file" / "a.wav")
     assert [one.name for one in tmp_path.iterdir()] == ["file"]
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import re
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, violations
+from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, until, violations
 from served import Served, serving
 from typing_out import EVENING, struck, typed_out
 from undersong.demo import hymn_files
@@ -84,14 +83,6 @@ def fits(page: Any) -> bool:
     return bool(page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"))
 
 
-def until(page: Any, condition: str) -> None:
-    """Wait until a condition holds; the page's policy forbids the driver's own way of asking."""
-    end = time.monotonic() + 20
-    while not page.evaluate(condition):
-        assert time.monotonic() < end, condition
-        page.wait_for_timeout(30)
-
-
 LAID_OUT = "document.querySelectorAll('section.verse:not(.waiting)').length === 4"
 
 
@@ -112,7 +103,7 @@ def walk(page: Any, page_path: str) -> None:
     page.get_by_role("link", name="Take away").click()
     page.get_by_role("button", name="Make the booklet (PDF)").click()
     with page.expect_download() as download:
-        page.locator("#job a").click()
+        page.locator(".made a").click()
     pdf = PdfReader(io.BytesIO(Path(download.value.path()).read_bytes()))
     assert "Water waking" in pdf.pages[0].extract_text()
     assert page_path.rsplit("/", maxsplit=1)[-1] in page.url
@@ -249,16 +240,17 @@ def test_the_plan_by_keyboard_alone(page: Any) -> None:
 
 
 def test_what_cannot_be_played_has_its_remedy_as_a_button(page: Any) -> None:
-    """Strummed cannot serve: one button plans what is laid out, another asks what would help."""
+    """Strummed cannot serve: the row says what she asked for and what is laid out; one button plans that."""
     page.goto(bring(page) + "/plan")
     page.wait_for_selector("#row-1 svg.system")
     page.select_option("#texture-1", "strummed")
     button = page.locator("#row-1").get_by_role("button", name="Plan block chords")
     button.wait_for()
-    page.locator("#row-1").get_by_role("button", name="What would help?").first.click()
-    page.wait_for_selector("#row-1 .remedy button[hx-post]")
+    assert page.input_value("#texture-1") == "strummed"
+    assert page.inner_text("#laid-1") == "laid out: block chords"
     button.click()
     until(page, "document.querySelector('#texture-1').value === 'block'")
+    until(page, "document.querySelector('#laid-1').textContent === ''")
     until(page, "!document.querySelector('#row-1 .told')?.textContent.includes('cannot serve')")
 
 
@@ -284,14 +276,119 @@ def test_two_windows_on_one_hymn(page: Any, watch: Watch) -> None:
     until(other, "document.querySelector('#texture-0')?.value === 'unison'")
 
 
-def test_the_plan_prints_without_its_tools(page: Any) -> None:
-    """What is printed is the sheet and the pages."""
-    page.goto(bring(page) + "/plan")
+TOOLS = ("Undo", "Do again", "Print this page", "Take away", "Played in", "numerals", "Beside another")
+SIDEWAYS = """() => [...document.querySelectorAll('main *')].filter((one) => {
+    const box = one.getBoundingClientRect();
+    return box.width && (box.right > document.documentElement.clientWidth + 1 || box.left < -1);
+}).map((one) => one.outerHTML.slice(0, 80))"""
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_pages_print_without_their_tools(page: Any, paper: str) -> None:
+    """The sheet, every verse and the hymn itself, no tool among them; every word and every texture whole."""
+    home = bring(page)
+    page.goto(home + "/plan")
     until(page, LAID_OUT)
-    text = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages[0].extract_text()
-    assert "Water waking" in text
-    for tool in ("Undo", "Print this page", "Take away"):
-        assert tool not in text
+    page.select_option("#texture-1", "broken:low-and-pair")
+    until(page, "document.querySelector('#row-1 .about').textContent.includes('low and pair') || "
+                "document.querySelector('#undo').textContent.includes('low and pair')")  # fmt: skip
+    pages = [one.extract_text() for one in PdfReader(io.BytesIO(page.pdf(format=paper))).pages]
+    text = "\n".join(pages)
+    for wanted in ("Water waking", "broken chords, low and pair", "tune an octave up", "Breath of God"):
+        assert wanted in text, wanted
+    for word in ("Wren", "gain.", "Through", "spring.", "Call", "prayer.", "Till", "shore."):
+        assert word in text, word  # the third line of each verse and the end of its last
+    page.goto(home)
+    whole = PdfReader(io.BytesIO(page.pdf(format=paper))).pages
+    assert len(whole) == 1
+    text += (one := whole[0].extract_text())
+    for word in ("gain.", "spring.", "prayer.", "shore."):
+        assert word in one, word
+    for tool in TOOLS:
+        assert tool not in text, tool
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 703 if paper == "A4" else 725, "height": 1000})  # 12 mm margins at 96 dpi
+    for where in (home, home + "/plan"):
+        page.goto(where)
+        until(page, "document.querySelector('svg.system') && !document.querySelector('section.waiting')")
+        assert page.evaluate(SIDEWAYS) == []
+
+
+def test_paper_waits_for_verses_that_are_still_being_made(page: Any) -> None:
+    """Print is pressed while one is held back: it says so, and prints when that verse is there, once."""
+    page.add_init_script("window.printed = 0; window.print = () => { window.printed += 1; };")
+    home = bring(page)
+    held: list[Any] = []
+
+    def hold(route: Any) -> None:
+        held.append(route)
+
+    page.route("**/plan/3", hold)
+    page.goto(home + "/plan")
+    until(page, "document.querySelectorAll('section.verse:not(.waiting)').length === 3")
+    page.get_by_role("button", name="Print this page").click()
+    assert "still being laid out" in page.inner_text("#notice")
+    assert page.evaluate("window.printed") == 0
+    held[0].continue_()
+    until(page, "window.printed === 1")
+    assert page.inner_text("#notice") == ""
+    page.get_by_role("button", name="Print this page").click()
+    assert page.evaluate("window.printed") == 2
+
+
+PHONE = {"width": 360, "height": 740}
+TWICE = """() => [...document.querySelectorAll('[id]')].map((one) => one.id)
+    .filter((id, index, all) => all.indexOf(id) !== index)"""
+
+
+def test_every_page_fits_every_size_and_no_id_comes_twice(page: Any) -> None:
+    """A telephone, a tablet held either way, a desk: nothing beside the page; ids are unique (HTML, section 3.2.6)."""
+    home = bring(page)
+    page.goto("/")
+    page.get_by_role("button", name="Type a hymn").click()
+    page.wait_for_url("**/enter/*")
+    page.fill("#field-soprano", "c d e f g a b c d e f g")
+    page.wait_for_selector("#preview svg.system")
+    typing = page.url
+    shown = "?show=numerals&show=notes&show=lines"
+    wrong: list[Any] = []
+    hers = [f"{home}{one}" for one in ("", shown, "/understood", "/plan", "/plan/1/beside", "/listen", "/take")]
+    for where in ("/", "/bench", "/hymns/none", typing, *hers):
+        page.set_viewport_size(DESKTOP)
+        page.goto(where)
+        until(page, "!document.querySelector('section.waiting')")
+        if twice := page.evaluate(TWICE):
+            wrong.append((where, twice[:5]))
+        for size in (PHONE, TABLET, {"width": 1180, "height": 820}, DESKTOP):
+            page.set_viewport_size(size)
+            if not fits(page):
+                wrong.append((where, size))
+    assert wrong == []
+
+
+WIDE, NARROW = ("w:" + " ".join([word, "a"] * 5 + ["a"]) + "\n" for word in ("strengths", "I"))
+FIVE = (
+    f"X:1\nT:Five verses\nM:2/4\nL:1/4\nK:F\nV:1\nF2|G2|A2|B2|c2|d2|c2|B2|A2|G2|F2|]\n"
+    f"{WIDE}{NARROW}{WIDE}{NARROW}{WIDE}"
+    "V:2 clef=bass\nF,2|C,2|F,2|G,2|C2|B,2|C2|G,2|F,2|C,2|F,2|]\n"
+)
+"""The words of three verses reach over the bar lines, those of the two between them do not."""
+THROUGH = """() => {
+    const words = [...document.querySelectorAll('g.syl text')].map((one) => one.getBoundingClientRect());
+    const lines = [...document.querySelectorAll('g.barLine path')].map((one) => one.getBoundingClientRect());
+    return lines.filter((line) => words.some((word) => line.left > word.left + 1 && line.right < word.right - 1
+        && line.top < word.bottom - 3 && line.bottom > word.top + 3)).length;
+}"""
+
+
+def test_no_bar_line_runs_through_words(page: Any, tmp_path: Path) -> None:
+    """Five verses of wide words between two staves, as the browser itself measures them."""
+    file = tmp_path / "five.abc"
+    file.write_text(FIVE)
+    page.goto(bring(page, file))
+    page.wait_for_selector("g.syl")
+    assert page.locator("g.barLine path").count() > 3
+    assert page.evaluate(THROUGH) == 0
 
 
 def test_when_the_program_is_closed_the_page_says_so(browser: Any, tmp_path: Path) -> None:
@@ -335,7 +432,7 @@ def test_axe_finds_nothing(page: Any, tablet: Any, axe: str, browser: Any, tmp_p
     look("understood")
     page.goto(home + "?show=numerals&show=notes")
     look("hymn")
-    page.locator("g.chord-symbol").nth(2).click()
+    page.locator("#chord-2 rect.reach").click()
     look("a chord being edited")
     page.fill("#chord-text", "H")
     page.keyboard.press("Enter")
@@ -352,7 +449,7 @@ def test_axe_finds_nothing(page: Any, tablet: Any, axe: str, browser: Any, tmp_p
     look("two versions")
     page.goto(home + "/take")
     page.get_by_role("button", name="MIDI").click()
-    page.wait_for_selector("#job a")
+    page.wait_for_selector(".made a")
     look("take away")
     page.goto("/")
     look("shelf")

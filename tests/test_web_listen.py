@@ -8,19 +8,36 @@ from __future__ import annotations
 import io
 import random
 import re
+import socket
+import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 import soundfile
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
 
 from browsing import DESKTOP, Watch, axe_script, browsing, violations
 from served import Served, serving
+from sounding import organ_with, performance_of
 from test_web_hymn import brought
 from undersong import workflow
 from undersong.demo import hymn_files
+from undersong.errors import WorkStopped
+from undersong.model.room import Room, bands_of
+from undersong.sound.listening import pour_sound, wav_size
+from undersong.sound.render import Renderer
+from undersong.sound.tones import RATE
+from undersong.web.sounds import Growing, Sounds
 from undersong.workflow import Hearing, Wishes
 
 REPEATED = (
@@ -208,24 +225,33 @@ def test_a_click_on_a_note_begins_there(page: Any, name: str, served: Served) ->
 
 
 def test_a_chord_is_heard_in_its_place(page: Any, name: str, served: Served) -> None:
-    """Before it is kept: its bar with that chord in it; a wrong one is told; nothing is written."""
+    """Before it is kept: between its neighbours, lit on the page; a wrong one is told; nothing is written."""
     before = httpx.get(f"{served.url}/hymns/{name}").text
     page.goto(f"/hymns/{name}")
     page.locator("g.chord-symbol").nth(2).click()
+    hear = page.get_by_role("button", name="Hear it in its place")
+    with page.expect_response("**/sounds/*/times") as answer:
+        hear.click()
+    told = answer.value.json()
+    lit = {row[0] for row in told["notes"]}
+    assert {"chord-1", "chord-2", "chord-3", "soprano.3", "alto.3", "tenor.3", "bass.3"} <= lit
+    _until(page, "document.querySelector('#chord-1').classList.contains('sounding')")
+    _until(page, "document.getElementById('bass.3').classList.contains('sounding')")
+    _until(page, "document.querySelector('#chord-3').classList.contains('sounding')")
     page.fill("#chord-text", "Dm7")
-    with page.expect_response("**/sounds/*") as answer:
-        page.get_by_role("button", name="Hear the bar").click()
-    assert answer.value.status in (200, 206)
+    with page.expect_response("**/sounds/*/times") as answer:
+        hear.click()
+    tried = answer.value.json()
+    assert "soprano.3" in {row[0] for row in tried["notes"]}
+    assert {row[0] for row in tried["notes"]} < lit  # printed parts that do not sound under it are not lit
+    _until(page, "document.querySelector('#chord-1').classList.contains('sounding')")
+    page.keyboard.press("Escape")
+    _until(page, "!document.querySelector('.sounding')")
+    page.locator("g.chord-symbol").nth(2).click()
     page.fill("#chord-text", "H")
-    page.get_by_role("button", name="Hear the bar").click()
+    hear.click()
     page.wait_for_selector("#notice .fault")
     assert httpx.get(f"{served.url}/hymns/{name}").text == before
-    with served.client() as client:
-        asked = ({"bar": "2", "beat": "1", "chord": chord} for chord in ("", "E7"))
-        sounds = [client.get(f"/hymns/{name}/hear", params=one).json()["sound"] for one in asked]
-        notes = [client.get(f"{one}/times").json()["notes"] for one in sounds]
-    keys = [{int(row[0].rpartition(".")[2]) % 12 for row in rows} for rows in notes]
-    assert 11 in keys[1] - keys[0]  # B natural, which only E7 brings in F
 
 
 def test_bars_are_looped_and_axe_finds_nothing(page: Any, name: str) -> None:
@@ -249,10 +275,127 @@ def _until(page: Any, condition: str) -> None:
         page.wait_for_timeout(20)
 
 
+@contextmanager
+def growing(folder: Path) -> Iterator[tuple[str, Sounds, Held]]:
+    """A page with a sound of more than a minute that is held back after its first piece, on a server of its own."""
+    held = Held(folder)
+    sounds = Sounds(held)  # type: ignore[arg-type]  # of the children only `ask` is wanted
+    name = sounds.make("listen", {})
+
+    def home(_: Request) -> Response:
+        return HTMLResponse(f'<audio id="sound" src="/sounds/{name}" preload="auto" muted></audio><p id="notice"></p>')
+
+    def sound(request: Request) -> Response:
+        found = sounds.find(name)
+        assert found
+        return Growing(name, found, request.headers.get("range", ""))
+
+    ear = socket.socket()
+    ear.bind(("127.0.0.1", 0))
+    app = Starlette(routes=[Route("/", home), Route("/sounds/{name}", sound)])
+    server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, lifespan="off"))
+    running = threading.Thread(target=server.run, kwargs={"sockets": [ear]}, daemon=True)
+    running.start()
+    yield f"http://127.0.0.1:{ear.getsockname()[1]}", sounds, held
+    held.go.set()
+    sounds.close()
+    server.should_exit = True
+    running.join(10)
+
+
+class Held:
+    """Stands for the children: it pours a real sound, and waits after the first piece until it may go on."""
+
+    def __init__(self, folder: Path) -> None:
+        organ, room = organ_with(["Principal 8"]), Room(reverberation=bands_of(0.3))
+        notes = [(float(second), second + 0.9, 60 + second % 12) for second in range(70)]
+        self.renderer = Renderer(performance_of(notes, ["Principal 8"]), organ, room)
+        self.go = threading.Event()
+        self.broken = False
+        self.folder = folder
+
+    def ask(self, what: str, request: dict[str, Any], **_: Any) -> dict[str, Any]:
+        """As `Work.ask`."""
+        frames = self.renderer.length
+        if what == "listen:times":
+            return {"seconds": frames / RATE, "size": wav_size(frames), "notes": []}
+        pour_sound(self.renderer, Path(request["file"]), self._wait)
+        return {}
+
+    def _wait(self, _: str) -> None:
+        self.go.wait(60)
+        if self.broken:
+            raise WorkStopped("the child died")
+
+
+def test_it_sounds_before_it_is_made_and_seeks_anywhere(browser: Any, tmp_path: Path) -> None:
+    """The first piece of more than a minute plays while the rest is held back; a place not made yet is waited for."""
+    with growing(tmp_path) as (url, _, held):
+        page = browser.new_page(base_url=url)
+        page.goto("/", wait_until="commit")
+        _until(page, "document.querySelector('#sound')?.duration > 60")
+        page.evaluate("document.querySelector('#sound').play()")
+        _until(page, "document.querySelector('#sound').currentTime > 0.5")
+        assert not held.go.is_set()
+        page.evaluate("document.querySelector('#sound').currentTime = 65")
+        page.wait_for_timeout(200)
+        assert page.evaluate("document.querySelector('#sound').readyState") < 3  # it waits
+        held.go.set()
+        _until(page, "document.querySelector('#sound').currentTime > 65.2")
+        page.evaluate("document.querySelector('#sound').currentTime = 30")
+        _until(page, "document.querySelector('#sound').currentTime > 30.2")
+        page.close()
+
+
+def test_any_piece_of_a_sound_that_grows(tmp_path: Path) -> None:
+    """Asked for before it is there: answered with just its bytes when they are; and what Range allows beside."""
+    with growing(tmp_path) as (url, sounds, held), httpx.Client(base_url=url, timeout=60) as client:
+        name = next(iter(sounds._sounds))
+        size = sounds.find(name).size  # type: ignore[union-attr]
+        with ThreadPoolExecutor(1) as pool:
+            late = pool.submit(client.get, f"/sounds/{name}", headers={"range": f"bytes={size - 5000}-{size - 4001}"})
+            begins = httpx.get(f"{url}/sounds/{name}", headers={"range": "bytes=0-99"}, timeout=60)
+            assert (begins.status_code, len(begins.content)) == (206, 100)
+            assert not late.done()
+            held.go.set()
+            piece = late.result(60)
+        whole = client.get(f"/sounds/{name}")
+        assert (whole.status_code, len(whole.content)) == (200, size)
+        assert piece.content == whole.content[size - 5000 : size - 4000]
+        assert piece.headers["content-range"] == f"bytes {size - 5000}-{size - 4001}/{size}"
+        for asked, status, wanted in (
+            ("bytes=-10", 206, whole.content[-10:]), (f"bytes={size - 3}-", 206, whole.content[-3:]),
+            (f"bytes={size - 3}-{size + 9}", 206, whole.content[-3:]), (f"bytes={size}-", 416, b""),
+            ("bytes=-0", 416, b""), ("bytes=9-3", 200, whole.content), ("bytes=-", 200, whole.content),
+            ("bytes=0-1,5-6", 200, whole.content), ("pages=1-2", 200, whole.content),
+        ):  # fmt: skip
+            answer = client.get(f"/sounds/{name}", headers={"range": asked})
+            assert (answer.status_code, answer.content == wanted) == (status, True), asked
+
+
+def test_a_sound_that_breaks_off(browser: Any, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The connection ends short, which the browser tells as an error; asked for again it is begun again."""
+    with growing(tmp_path) as (url, sounds, held):
+        page = browser.new_page(base_url=url)
+        page.goto("/", wait_until="commit")
+        _until(page, "document.querySelector('#sound')?.duration > 60")
+        page.evaluate(
+            "document.querySelector('#sound').addEventListener('error', () => { window.told = true; });"
+            "document.querySelector('#sound').currentTime = 60"
+        )
+        page.wait_for_timeout(100)
+        held.broken = True
+        held.go.set()
+        _until(page, "window.told === true || document.querySelector('#sound').error !== null")
+        page.close()
+        name = sounds.make("listen", {})
+        assert sounds.find(name)
+    assert "broke off" in capfd.readouterr().err
+
+
 def test_sounds_go_when_the_program_goes(tmp_path: Any) -> None:
     """The folder with sounds is taken away."""
     import tempfile  # noqa: PLC0415
-    from pathlib import Path  # noqa: PLC0415
 
     before = set(Path(tempfile.gettempdir()).glob("undersong-*"))
     with serving(tmp_path) as served:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -19,7 +19,7 @@ from undersong.arranging import arrange, default_plan
 from undersong.arranging.innerparts import Proposed, with_inner_parts
 from undersong.errors import CannotWrite, UnknownName
 from undersong.harmony import analyse, thin
-from undersong.harmony.edits import Sorted, chord_edit, corrected, parse_setting
+from undersong.harmony.edits import Sorted, chord_edit, corrected, onset_of, parse_setting
 from undersong.harmony.players import Thinned, Unit
 from undersong.library.amending import amended, moved
 from undersong.library.bench import Bench, read_bench, room_of, stop_from, stop_line, write_bench
@@ -37,9 +37,10 @@ from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS, Room
 from undersong.model.symbol import parse_symbol
 from undersong.model.time import Time
-from undersong.model.tune import Symbol
+from undersong.model.tune import Symbol, WalkedBar, sing, walk
 from undersong.performing import perform
-from undersong.performing.excerpt import bars_between, one_after_another
+from undersong.performing.excerpt import bars_between, moment, one_after_another
+from undersong.performing.inplace import Lit, Sung, around, between, lit_notes, with_her_chords, within
 from undersong.performing.pace import Character, suited
 from undersong.performing.practice import Practice, at_pace, in_a_row, only, practice
 from undersong.performing.touch import NO_TOUCH, Touch
@@ -422,6 +423,29 @@ def listen(
     return renderer.length / RATE
 
 
+def load_sound() -> None:
+    """What makes sound, loaded before it is wanted."""
+    from undersong.sound import listening, render  # noqa: F401, PLC0415  # as above
+
+
+def sound_length(heard: Practice, wishes: Wishes) -> tuple[float, int]:
+    """Seconds of what is to be heard with the room's ringing after it, and bytes of the WAV file that `pour` writes."""
+    from undersong.sound.listening import wav_size  # noqa: PLC0415  # as above
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+    from undersong.sound.tones import RATE  # noqa: PLC0415
+
+    frames = Renderer(heard.performance, wishes.organ, wishes.room).length
+    return frames / RATE, wav_size(frames)
+
+
+def pour(heard: Practice, wishes: Wishes, path: Path) -> None:
+    """Write what is to be heard into a WAV file that can be read while it grows."""
+    from undersong.sound.listening import pour_sound  # noqa: PLC0415  # as above
+    from undersong.sound.render import Renderer  # noqa: PLC0415
+
+    pour_sound(Renderer(heard.performance, wishes.organ, wishes.room), path, clicks=heard.clicks)
+
+
 def hear_room(paths: Sequence[Path]) -> HeardRoom:
     """How long a room rings, from recordings of chords cut off."""
     from undersong.sound import recordings  # noqa: PLC0415  # scipy and soundfile load only for sound
@@ -540,6 +564,65 @@ def one_chord(hymn: Hymn, bar: str, beat: str, times: int, text: str) -> tuple[E
         return chord_edit(hymn.tune, key, bar, Fraction(beat), times, parse_symbol(text)), key
     except (ValueError, ZeroDivisionError) as fault:
         raise UnknownName(str(fault), remedy="Write a chord such as Am, G7 or D/F#.") from fault
+
+
+@dataclass(frozen=True, slots=True)
+class InPlace:
+    """A chord to be heard in its place, and what is lit of the hymn's page meanwhile."""
+
+    practice: Practice
+    lit: tuple[Lit, ...]
+
+
+def in_place(
+    hymn: Hymn, harmony: Harmony, plan: Plan, bench: Bench, at: tuple[str, str], symbols: Mapping[str, ChordSpan]
+) -> InPlace:
+    """The chord before a place (bar, beat), the one that sounds there and the one after, in the plan's first verse.
+
+    The printed parts, where there are four, and the harmony instead of them where she changed it; else block chords.
+    `symbols` are the chords that the page shows, by id. UnknownName if the tune has no such place.
+    """
+    from undersong.writing.hymnfile import note_id  # noqa: PLC0415  # as above
+
+    try:
+        onset = onset_of(hymn.tune, at[0], Fraction(at[1]))
+    except (ValueError, ZeroDivisionError) as fault:
+        raise UnknownName(str(fault), remedy="Load the page again.") from fault
+    steps = walk(hymn.tune)
+    row = replace(plan.verses[0], texture="block", tune="at-pitch", pattern="", right="", left="")
+    made = lay_out_row(hymn, harmony, replace(plan, verses=(row,)), 0, bench)
+    if hymn.tune.four_parts:
+        printed = lay_out_row(hymn, harmony, replace(plan, verses=(replace(row, texture="as-printed"),)), 0, bench)
+        hers = [window for span in harmony.spans if span.origin == "edited" for window in _walked(span, steps)]
+        section = with_her_chords(printed.sections[0], made.sections[0], hers)
+        made = replace(printed, sections=(section,))
+    made = joined([made], replace(plan, verses=(row,)), bench)
+    section = made.sections[0]
+    whole = perform(made, Wishes(organ=bench.organ, player=bench.player, room=bench.room).how)
+    start = next(
+        (step.start_of(onset) for step in steps if step.onset <= onset < step.onset + step.length), Fraction(0)
+    )
+    window = around(section, start)
+    sung = {
+        voice.name: [
+            Sung(note_id(voice.name, one.note.onset), one.start, one.end, one.note.pitch.midi)
+            for one in sing(hymn.tune, voice.notes)
+        ]
+        for voice in hymn.tune.transposed(plan.transpose).voices
+    }
+    lit = [*lit_notes(whole, section, sung)]
+    for name, span in symbols.items():
+        lit += [Lit(name, *(moment(whole, section.id, one) for one in window)) for window in _walked(span, steps)]
+    begin, end = (moment(whole, section.id, place) for place in window)
+    return InPlace(Practice(between(whole, section, window)), within(lit, begin, end))
+
+
+def _walked(span: ChordSpan, steps: Sequence[WalkedBar]) -> Iterator[tuple[Fraction, Fraction]]:
+    """Where a span of the page sounds along the walk, bar by bar."""
+    for step in steps:
+        first, last = max(span.onset, step.onset), min(span.end, step.onset + step.length)
+        if first < last and (not span.passes or step.times in span.passes):
+            yield step.start_of(first), step.start_of(last)
 
 
 def lay_out_row(hymn: Hymn, harmony: Harmony, plan: Plan, row: int, bench: Bench) -> Arrangement:

@@ -2,12 +2,16 @@
 
 Conventions: integrated loudness -20 LUFS, true peak at most -1 dBTP, whatever the stops: a soft verse alone comes out
 as loud as a loud one, but within one file the verses keep their difference. Files are 16 bit (FLAC, WAV) or Ogg Vorbis.
+What is heard while it is still being made (`pour_sound`) takes its gain from its first block, since nobody knows the
+rest yet; where a later one would be too loud, the gain falls before it comes, and stays there.
 
-References: ITU-R BS.1770-4; the target is assumed (quieter than broadcast, so that headphones are safe at first).
+References: ITU-R BS.1770-4; the target is assumed (quieter than broadcast, so that headphones are safe at first). The
+head of a WAV file: IBM and Microsoft, Multimedia Programming Interface and Data Specifications 1.0 (from memory).
 """
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import NamedTemporaryFile, TemporaryFile
@@ -120,3 +124,58 @@ def _rendered(renderer: Renderer, raw: IO[bytes], say: Callable[[str], None], cl
         done += samples.shape[1]
         say(f"sounding: {100 * done // max(1, renderer.length)} %")
     return gain_for(meter.lufs, peak, clicks)
+
+
+WAV_HEAD = 44
+"""Bytes before the samples of a WAV file."""
+FRAME = 4
+"""Bytes of a sample of both channels, 16 bit each."""
+AHEAD = RATE // 20
+"""Samples held back, so that the gain can fall before what would be too loud."""
+
+
+def wav_size(frames: int) -> int:
+    """Bytes of a stereo WAV file of so many samples."""
+    return WAV_HEAD + FRAME * frames
+
+
+def wav_head(frames: int) -> bytes:
+    """The head of a stereo WAV file of so many samples."""
+    shape = struct.pack("<HHIIHH", 1, 2, RATE, FRAME * RATE, FRAME, 16)
+    return b"".join((
+        b"RIFF", struct.pack("<I", wav_size(frames) - 8), b"WAVEfmt ", struct.pack("<I", len(shape)), shape,
+        b"data", struct.pack("<I", FRAME * frames),
+    ))  # fmt: skip
+
+
+def pour_sound(
+    renderer: Renderer, path: Path, say: Callable[[str], None] = lambda _: None, clicks: Clicks = ()
+) -> None:
+    """Write a WAV file that can be read while it grows, its full length told in its head; CannotWrite if that fails."""
+    highest = 10 ** (HIGHEST_DBTP / 20) - (CLICK_LEVEL if clicks else 0.0)
+    gain, held, done = 0.0, np.zeros((0, 2), np.float32), 0
+    try:
+        with path.open("wb") as out:
+            out.write(wav_head(renderer.length))
+            out.flush()
+            for samples, weighted in renderer.blocks():
+                fresh = np.concatenate([held, samples.T])
+                peak = true_peak(fresh.T)
+                if not gain and peak:
+                    meter = Loudness()
+                    meter.add(weighted)
+                    gain = gain_for(meter.lufs, peak, CLICK_LEVEL if clicks else 0.0)
+                gains = np.full((len(fresh), 1), min(gain, highest / peak) if peak else gain, np.float32)
+                gains[: len(held), 0] = np.linspace(gain, gains[-1, 0], len(held))
+                gain = float(gains[-1, 0])
+                last = done + len(fresh) >= renderer.length
+                ready = fresh if last else fresh[:-AHEAD]
+                scaled = ready * gains[: len(ready)]
+                _with_clicks(scaled, done, clicks)
+                out.write((np.clip(scaled, -1, 1) * 32767).round().astype("<i2").tobytes())
+                out.flush()
+                held = fresh[len(ready) :]
+                done += len(ready)
+                say(f"sounding: {100 * done // max(1, renderer.length)} %")
+    except OSError as fault:
+        raise CannotWrite(f"the sound cannot be written ({fault.strerror or fault})", file=str(path)) from fault

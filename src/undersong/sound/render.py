@@ -18,6 +18,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +99,7 @@ class Renderer:
         self.block = self._block_size()
         self._closed: list[int] = []
         self._lines = sorted({(press.home, press.pipes.number % 2) for press in presses})
-        self._spectra = self._through_room(room, seed)
+        self._room, self._seed = room, seed
 
     def _block_size(self) -> int:
         whole = self.length + self._ringing + RINGING
@@ -112,13 +113,17 @@ class Renderer:
         """Samples of a block."""
         return self.block - self._ringing - RINGING + 1
 
-    def _through_room(self, room: Room, seed: int) -> NDArray[np.complex64]:
-        """Spectra of the responses, shape (buses, 2, bins); the closed ones follow the open ones."""
+    @cached_property
+    def _spectra(self) -> NDArray[np.complex64]:
+        """Spectra of the room's responses, shape (buses, 2, bins); the closed ones follow the open ones.
+
+        Made with the first block: how long the sound is can be told at once.
+        """
         if not self._lines:
             return np.zeros((0, 2, self.block // 2 + 1), np.complex64)
         divisions = {division.name: division for division in self._organ.divisions}
         places = [place_of(self._organ, divisions[home], bool(odd)) for home, odd in self._lines]
-        heard = responses(room, places, seed)
+        heard = responses(self._room, places, self._seed)
         closed = [index for index, (home, _) in enumerate(self._lines) if divisions[home].enclosed]
         if closed:
             heard = np.concatenate([heard, behind_shutters(heard[closed])])
@@ -127,10 +132,10 @@ class Renderer:
 
     def blocks(self) -> Iterator[tuple[Samples, Samples]]:
         """Pieces of the sound and of the same through the loudness filter, shape (2, up to hop)."""
-        hop, size = self.hop, self.block
+        hop, size, spectra = self.hop, self.block, self._spectra
         weight = k_weighting(size)
         over = np.zeros((2, 2, size), np.float32)
-        dry = np.zeros((len(self._spectra), size), np.float32)
+        dry = np.zeros((len(spectra), size), np.float32)
         for start in range(0, self.length, hop):
             self._mix(dry, start, hop)
             made = self._convolved(dry)

@@ -206,11 +206,12 @@ class Result:
 
 @dataclass(slots=True)
 class Job:
-    """Work in progress: what it is at, how far, and what came of it. `hymn` is where it was asked for."""
+    """Work in progress: what it is at, how far, and what came of it. `hymn` and `what` say where it was asked for."""
 
     id: str
     title: str
     hymn: str
+    what: str = ""
     at: str = "waiting for its turn"
     done: int = 0
     total: int = 0
@@ -243,9 +244,9 @@ class Jobs:
         self._pool = ThreadPoolExecutor(2, thread_name_prefix="job")
         self._turn = threading.Lock()
 
-    def start(self, title: str, hymn: str, steps: Steps) -> Job:
+    def start(self, title: str, hymn: str, what: str, steps: Steps) -> Job:
         """Begin work; Busy if too much is waiting."""
-        job = Job(secrets.token_urlsafe(9), title, hymn)
+        job = Job(secrets.token_urlsafe(9), title, hymn, what)
         with self._turn:
             if sum(one.running for one in self._jobs.values()) >= MOST_JOBS // 2:
                 raise Busy
@@ -254,6 +255,11 @@ class Jobs:
                 del self._jobs[old]
         self._pool.submit(_run, job, steps)
         return job
+
+    def of(self, hymn: str) -> dict[str, Job]:
+        """The last job of each kind that was asked for at a hymn."""
+        with self._turn:
+            return {one.what: one for one in self._jobs.values() if one.hymn == hymn}
 
     def find(self, job_id: str) -> Job | None:
         """A job by its id."""

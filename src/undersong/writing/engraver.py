@@ -207,7 +207,7 @@ _BAR_LINK = re.compile(r'<path d="M(\d+) (\d+) L\1 (\d+)"( stroke-width="\d+")/>
 
 
 def _clear_words(svg: str) -> str:
-    """Interrupt bar lines between the staves of the manuals where a word reaches over them."""
+    """Interrupt bar lines between the staves of the manuals where words reach over them, from the first to the last."""
     boxes = []
     for x, y, size, text in _SYLLABLE.findall(svg):
         em = float(size)
@@ -215,12 +215,13 @@ def _clear_words(svg: str) -> str:
 
     def cut(found: re.Match[str]) -> str:
         x, top, bottom = (int(found[part]) for part in (1, 2, 3))
-        for left, right, base, em in boxes:
-            if left <= x <= right and top < base < bottom:
-                upper, lower = round(base - 0.85 * em), round(base + 0.35 * em)
-                ends = [(a, b) for a, b in ((top, upper), (lower, bottom)) if a < b]
-                return "".join(f'<path d="M{x} {a} L{x} {b}"{found[4]}/>' for a, b in ends)
-        return found[0]
+        over = [(base, em) for left, right, base, em in boxes if left <= x <= right and top < base < bottom]
+        if not over:
+            return found[0]
+        upper = round(min(base - 0.85 * em for base, em in over))
+        lower = round(max(base + 0.35 * em for base, em in over))
+        ends = [(a, b) for a, b in ((top, upper), (lower, bottom)) if a < b]
+        return "".join(f'<path d="M{x} {a} L{x} {b}"{found[4]}/>' for a, b in ends)
 
     return _BAR_LINK.sub(cut, svg)
 

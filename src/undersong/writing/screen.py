@@ -23,6 +23,7 @@ from undersong.writing.engraver import System, text_width
 Element = etree._Element  # noqa: SLF001  # lxml has no public name for it
 
 SVG = "{http://www.w3.org/2000/svg}"
+XLINK = "{http://www.w3.org/1999/xlink}href"
 NUMERAL_ROOM = 620
 """Added below a system for numerals, in hundredths of a mm."""
 USUAL_SIZE = 370.0
@@ -50,12 +51,14 @@ def on_screen(
     marked: Mapping[str, str] | None = None,
     line_starts: Mapping[str, str] | None = None,
     named: str = "System",
+    apart: str = "",
 ) -> tuple[str, ...]:
     """The systems as SVG text for a page.
 
     `chords` are the places of the chord symbols in the order of the page, `notes` those of notes by id (made places
     one can go to), `marked` classes for notes by id, `line_starts` what to write over the notes at which lines begin.
-    With `numerals`, each chord's numeral stands in a row beneath.
+    With `numerals`, each chord's numeral stands in a row beneath. `apart` is put before every id, where the same music
+    stands on a page twice.
     """
     parser = etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=False)
     waiting = list(chords)
@@ -80,6 +83,8 @@ def on_screen(
         root.set("role", "group" if chords or notes else "img")
         root.set("aria-label", f"{named} {number} of {len(systems)}")
         _drop(root, "id")
+        if apart:
+            _set_apart(root, apart)
         pictures.append(etree.tostring(root, encoding="unicode"))
     return tuple(pictures)
 
@@ -103,6 +108,15 @@ def _plain(root: Element, drawn: set[str]) -> None:
         drawn.add(name)
     for element in root.iter(f"{SVG}tspan"):
         _drop(element, "id")
+
+
+def _set_apart(root: Element, apart: str) -> None:
+    """Other ids, and the glyphs still found by them."""
+    for element in root.iter():
+        for name, sign in (("id", ""), ("href", "#"), (XLINK, "#")):
+            old = element.get(name)
+            if old is not None:
+                element.set(name, f"{sign}{apart}{old.removeprefix(sign)}")
 
 
 def _lengthen(root: Element, inner: Element) -> None:
@@ -196,7 +210,7 @@ def _touch_note(
         return
     if name in notes:
         _as_button(group, notes[name])
-        group.set("class", "note touch")
+        group.set("class", f"note touch {marked[name]}" if name in marked else "note touch")
         group.insert(0, _rect(head[0] - 60, head[1] - 260, 360, 520))
     if name in line_starts:
         x, y = head[0] - 130, head[1] - 900

@@ -51,15 +51,14 @@ def _heard_row(request: Plain) -> Any:
     whole = plan_of(state, hymn, heard)
     if not 0 <= row < len(whole.verses):
         raise UnknownName("the plan has no such row", remedy="Load the page again.")
-    other = "as-printed" if request["printed"] else request.get("texture")
-    if other:
-        plain = replace(whole.verses[row], texture=other, tune="at-pitch", pattern="", right="", left="")
+    if request["printed"]:
+        plain = replace(whole.verses[row], texture="as-printed", tune="at-pitch", pattern="", right="", left="")
         whole = replace(whole, verses=(*whole.verses[:row], plain, *whole.verses[row + 1 :]))
     return workflow.only_section(laid_out(state, whole), row)
 
 
-def sound(request: Plain) -> Plain:
-    """Write what is to be heard into a file; its seconds, and when each note sounds."""
+def _practice(request: Plain) -> tuple[Any, workflow.Wishes]:
+    """What is to be heard."""
     arrangement, wishes = _heard_row(request), wishes_of(request["state"])
     asked = request["hearing"]
     usual = float(arrangement.sections[0].pace.beats_per_minute)
@@ -70,11 +69,20 @@ def sound(request: Plain) -> Plain:
         count_in=asked["count_in"],
     )  # fmt: skip
     try:
-        seconds = workflow.listen([arrangement], wishes, hearing, Path(request["file"]))
+        return workflow.to_be_heard([arrangement], wishes, hearing), wishes
     except ValueError as fault:
         raise UnknownName(str(fault), remedy="Choose a pace nearer to the hymn's own.") from fault
-    notes = workflow.to_be_heard([arrangement], wishes, hearing).performance.notes
-    return {
-        "seconds": seconds,
-        "notes": [[one.id, round(one.on_seconds, 4), round(one.off_seconds, 4)] for one in notes],
-    }
+
+
+def times(request: Plain) -> Plain:
+    """How long it is, and when each note sounds."""
+    heard, wishes = _practice(request)
+    seconds, size = workflow.sound_length(heard, wishes)
+    notes = [[one.id, round(one.on_seconds, 4), round(one.off_seconds, 4)] for one in heard.performance.notes]
+    return {"seconds": seconds, "size": size, "notes": notes}
+
+
+def pour(request: Plain) -> Plain:
+    """Write it into a file that can be heard while it grows."""
+    workflow.pour(*_practice(request), Path(request["file"]))
+    return {}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 from undersong import workflow
+from undersong.arranging.remedies import Change, Given, changes, texture_says
 from undersong.model.codec import encode
+from undersong.model.plan import VersePlan
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.web.desk.held import Plain, bench_of, heard_of, hymn_of, laid_out, plan_of
@@ -28,7 +31,7 @@ def plan(state: Plain) -> Plain:
             for row in now.verses
         ],
         "textures": [
-            {"name": name, "title": _texture_says(name), "what": what} for name, what in _textures()
+            {"name": name, "title": texture_says(name), "what": what} for name, what in _textures()
         ],
         "places": [{"name": one.name, "title": one.says} for one in PLACES.values()],
         "manuals": [one.name for one in organ.manuals],
@@ -44,18 +47,12 @@ def _textures() -> list[tuple[str, str]]:
     """Every texture, and each of its patterns but the usual one as `texture:pattern`, with what it is."""
     found = []
     for one in TEXTURES.values():
-        found.append((one.name, f"{one.what}; needs {one.needs}"))
+        found.append((one.name, one.what))
         found += [(f"{one.name}:{row.name}", row.says) for row in one.patterns[1:]]
     return found
 
 
-def _texture_says(name: str) -> str:
-    texture, _, pattern = name.partition(":")
-    title = TEXTURES[texture].title
-    return f"{title}, {pattern.replace('-', ' ')}" if pattern else title
-
-
-def _row(row: Any) -> Plain:
+def _row(row: VersePlan) -> Plain:
     pace = row.pace
     return {
         "texture": f"{row.texture}:{row.pattern}" if row.pattern else row.texture,
@@ -80,7 +77,7 @@ def verse(request: Plain) -> Plain:
         "id": section.id,
         "texture": section.texture,
         "laid_out": TEXTURES[section.texture].title,
-        "as_asked": section.texture == row.texture and section.tune == row.tune,
+        "other": _laid(section, row, arrangement.findings),
         "tune": section.tune,
         "hands": [section.right, section.left, section.feet],
         "stops": _stops(section),
@@ -90,7 +87,8 @@ def verse(request: Plain) -> Plain:
         "signs": marks_at_notes(arrangement, section),
         "told": [
             {"sign": one.sign, "text": one.text, "note": one.notes[0] if one.notes else "",
-             "weight": _heaviest(one), "kind": one.found[0].kind if one.found else "",
+             "weight": _heaviest(one), "kind": _kind(one), "mend": _to_mend(one),
+             "elsewhere": ELSEWHERE.get(_kind(one), ""),
              "remedy": next((each.remedy for each in one.found if each.remedy), "")}
             for one in told
         ],
@@ -99,14 +97,17 @@ def verse(request: Plain) -> Plain:
     }  # fmt: skip
 
 
-def stops(state: Plain) -> Plain:
-    """What is said of each row's stops: another row may change them, never its notes."""
+def laid(state: Plain) -> Plain:
+    """What is said of each row: its stops and findings, which another row may change, and what is laid out instead."""
     hymn = hymn_of(state)
-    whole = laid_out(state, plan_of(state, hymn, heard_of(state, hymn)))
-    told: dict[str, list[str]] = {one.id: [_stops(one)] for one in whole.sections}
-    for finding in whole.findings:
-        told[finding.section].append(finding.message)
-    return {"rows": list(told.values())}
+    whole = plan_of(state, hymn, heard_of(state, hymn))
+    made = laid_out(state, whole)
+    rows = []
+    for section, row in zip(made.sections, whole.verses, strict=True):
+        findings = [one for one in made.findings if one.section == section.id]
+        told = [_stops(section), *(one.message for one in findings)]
+        rows.append({"told": told, "other": _laid(section, row, findings)})
+    return {"rows": rows}
 
 
 def _stops(section: Any) -> str:
@@ -119,31 +120,92 @@ def _heaviest(mark: Any) -> str:
     return next((one for one in ("hard", "soft") if one in weights), "note")
 
 
-def helps(request: Plain) -> Plain:
-    """Other ways of laying out a row in which a kind of fault does not occur, those nearest to the row first."""
-    state, index, kind = request["state"], request["row"], request["kind"]
+MOST_WAYS = 2
+"""So many buttons are offered against a fault."""
+
+
+def remedies(request: Plain) -> Plain:
+    """For each kind of finding under a row: changes that were tried and after which it is not told any more."""
+    state, index = request["state"], request["row"]
     hymn = hymn_of(state)
     heard = heard_of(state, hymn)
     whole = plan_of(state, hymn, heard)
-    row = whole.verses[index]
-    ways = [(row.texture, one.name) for one in PLACES.values()] + [(texture, row.tune) for texture in TEXTURES]
-    found, seen = [], set()
-    for texture, place in ways:
-        other = replace(row, texture=texture, tune=place, pattern=row.pattern if texture == row.texture else "")
-        if other == row:
-            continue
-        tried = replace(whole, verses=(*whole.verses[:index], other, *whole.verses[index + 1 :]))
-        made = workflow.only_section(laid_out(state, tried), index)
-        section = made.sections[0]
-        faults = [one for one in made.findings if one.weight != "note"]
-        as_asked = (section.texture, section.tune) == (texture, place)
-        if as_asked and (texture, place) not in seen and not any(one.kind == kind for one in made.findings):
-            seen.add((texture, place))
-            found.append({"texture": texture, "tune": place, "faults": len(faults),
-                          "says": _says(texture, place, row.tune)})  # fmt: skip
-    return {"ways": sorted(found, key=lambda one: int(str(one["faults"])))[:3]}
+    row, organ = whole.verses[index], bench_of(state).organ
+    before = workflow.only_section(laid_out(state, whole), index)
+    keys = sorted(
+        (key for key in workflow.possible_keys(hymn, heard.harmony) if key.suits and key.transpose != whole.transpose),
+        key=lambda key: abs(key.transpose.semitones - whole.transpose.semitones),
+    )
+    given = Given(row, organ, before.sections[0].pace, [(key.name, key.transpose) for key in keys])
+    tried: dict[str, Any] = {}
+
+    def made(change: Change) -> Any:
+        verses = (*whole.verses[:index], change.row, *whole.verses[index + 1 :])
+        wanted = replace(whole, verses=verses, transpose=change.transpose or whole.transpose)
+        if change.says not in tried:
+            tried[change.says] = workflow.only_section(laid_out(state, wanted), index)
+        return tried[change.says]
+
+    ways = {
+        kind: _ways(kind, given, before, made)
+        for mark in marks(before, before.sections[0])
+        if (kind := _kind(mark)) and _to_mend(mark)
+    }
+    return {"ways": ways}
 
 
-def _says(texture: str, place: str, now: str) -> str:
-    title = TEXTURES[texture].title
-    return title if place == now else f"{title}, {PLACES[place].says}"
+def _ways(kind: str, given: Given, before: Any, made: Callable[[Change], Any]) -> list[Plain]:
+    """The first changes that mend a kind of fault and bring no worse one."""
+    hard = sum(one.weight == "hard" for one in before.findings)
+    found: list[Plain] = []
+    for change in changes(kind, given):
+        after = made(change)
+        worse = sum(one.weight == "hard" for one in after.findings) > hard
+        told = any(one.kind == kind for one in after.findings)
+        if not told and not worse and not _laid(after.sections[0], change.row, after.findings):
+            found.append(_way(change, given.row))
+            if len(found) == MOST_WAYS:
+                break
+    return found
+
+
+def _way(change: Change, row: VersePlan) -> Plain:
+    """A change as its button sends it."""
+    if change.transpose is not None:
+        key = f"{change.transpose.steps},{change.transpose.semitones}"
+        return {"says": change.says, "to": "key", "fields": {"transpose": key}}
+    old, new = _row(row), _row(change.row)
+    return {"says": change.says, "to": "row", "fields": {name: new[name] for name in new if new[name] != old[name]}}
+
+
+def _kind(mark: Any) -> str:
+    return str(mark.found[0].kind) if mark.found else ""
+
+
+def _to_mend(mark: Any) -> bool:
+    """Whether a change of the plan may help: against every fault, and where a remedy is named."""
+    return _heaviest(mark) != "note" or any(one.remedy for one in mark.found)
+
+
+ELSEWHERE = {
+    "unknown-symbol": "hymn", "harmony-proposed": "hymn", "mode-left": "hymn",
+    "too-soft": "bench", "tune-buried": "bench", "no-unison": "bench", "pedal-balance": "bench",
+    "stops-to-change": "bench", "span": "bench", "notes-in-hand": "bench", "redistributed": "bench",
+    "slower-for-room": "bench",
+}  # fmt: skip
+"""On which other page a kind of finding is mended: the hymn's chords; organ, player and room."""
+
+
+def _laid(section: Any, row: VersePlan, findings: Any) -> str:
+    """What is laid out, where it is not what she asked for; else nothing."""
+    told = []
+    if section.texture != row.texture:
+        told.append(TEXTURES[section.texture].title)
+    elif any(one.kind == "slower-for-room" for one in findings):
+        told.append("in a slower pattern")
+    if section.tune != row.tune:
+        told.append(PLACES[section.tune].says)
+    for hand, asked, laid in (("r.h.", row.right, section.right), ("l.h.", row.left, section.left)):
+        if asked and asked != laid:
+            told.append(f"{hand} on {laid}")
+    return ", ".join(told)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from starlette.responses import JSONResponse, Response
 
 from undersong.errors import UnknownName
-from undersong.model.codec import decode
+from undersong.model.codec import decode, encode
 from undersong.model.edits import Edit
 from undersong.model.harmony import ORIGINS
 from undersong.model.pitch import Key
@@ -45,7 +45,7 @@ def _hymn(door: Door, kept: Kept, shown: tuple[str, ...]) -> Plain:
         for index, one in enumerate(page["chords"])
     ]  # fmt: skip
     lined = "lines" in shown
-    notes = {one["id"]: Touch(one["id"], _note_says(one), {"at": one["at"]}) for one in page["tune"]} if lined else {}
+    notes = {one["id"]: Touch(one["id"], _note_says(one), _note_facts(one)) for one in page["tune"]} if lined else {}
     pictures = on_screen(
         systems, chords=chords, notes=notes, numerals="numerals" in shown,
         marked={one["id"]: "non-chord" for one in page["non_chord"]} if "notes" in shown else {},
@@ -69,22 +69,16 @@ def chord(door: Door, asked: Question) -> Response:
 
 
 def hear_chord(door: Door, asked: Question) -> Response:
-    """The bar of a chord as it would sound with it, in block chords; nothing is written."""
+    """A chord between its neighbours as it would sound there; nothing is written."""
     kept, given = door.open(asked), Given(asked.request.query_params)
-    bar, text = given.text("bar")[:12], given.text("chord").strip()[:40]
-    if text:
-        wanted = {
-            "state": door.state(kept),
-            "bar": bar,
-            "beat": given.text("beat")[:12],
-            "times": 0,
-            "chord": text,
-        }
+    bar, beat, text = given.text("bar")[:12], given.text("beat")[:12], given.text("chord").strip()[:40]
+    request = {"state": door.state(kept), "shown": encode(kept.edits), "bar": bar, "beat": beat}
+    if text and text != given.text("now"):
+        wanted = {"state": door.state(kept), "bar": bar, "beat": beat, "times": 0, "chord": text}
         found = door.work.ask("hymn:chord", wanted)
-        kept = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
-    hearing = {"without": [], "pace": 0.0, "from": bar, "to": bar, "count_in": False}
-    request = {"state": door.state(kept), "row": 0, "printed": False, "texture": "block", "hearing": hearing}
-    return JSONResponse({"sound": f"/sounds/{door.sounds.make(request)[0]}"})
+        tried = with_chord(kept, decode(Edit, found["edit"]), Key.parse(found["key"]))
+        request["state"] = door.state(tried)
+    return JSONResponse({"sound": f"/sounds/{door.sounds.make('inplace', request)}"})
 
 
 def lines(door: Door, asked: Question) -> Response:
@@ -130,8 +124,12 @@ def _turned(door: Door, asked: Question, turn: Callable[[str, str], Kept]) -> Re
     if asked.text("version") != kept.version:
         return door.conflict(asked, kept, "undo")
     turn(kept.name, kept.version)
-    back = asked.text("from")
-    return go(f"/hymns/{kept.name}/plan" if back == "plan" else f"/hymns/{kept.name}{_query(asked)}")
+    return _back(asked, kept)
+
+
+def _back(asked: Question, kept: Kept) -> Response:
+    """To the page that the form stood on."""
+    return go(f"/hymns/{kept.name}/plan" if asked.text("from") == "plan" else f"/hymns/{kept.name}{_query(asked)}")
 
 
 def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept]) -> Response:
@@ -140,7 +138,7 @@ def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept
     def then(now: Kept) -> Response:
         if asked.part:
             return door.show("hymn_part.html", **_hymn(door, now, _shown(asked.text("show").split())))
-        return go(f"/hymns/{now.name}{_query(asked)}")
+        return _back(asked, now)
 
     return door.change(asked, did, change, then)
 
@@ -167,6 +165,11 @@ def _note_says(one: Plain) -> str:
     told = [f"{one['place']}: {one['pitch']}", f"“{one['word']}”" if one["word"] else ""]
     told += [f"line {one['line']} begins" if one["line"] else "", "breath before" if one["breath"] else ""]
     return ", ".join(part for part in told if part)
+
+
+def _note_facts(one: Plain) -> dict[str, str]:
+    """For the script: the place, and whether a line begins and a breath is there."""
+    return {"at": one["at"], "line": "yes" if one["line"] else "", "breath": "yes" if one["breath"] else ""}
 
 
 def _with_places(kept: Kept, what: str, places: tuple[str, ...]) -> Kept:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 
 from undersong.errors import UnknownName
 from undersong.web.asked import Given, Question
 from undersong.web.door import Door, ask, drawn
 from undersong.web.forms.listen import LIMBS, hearing_of
+from undersong.web.sounds import Growing, Sound
 from undersong.web.work import Plain
 from undersong.workflow import NotHere
 from undersong.writing.screen import Touch, on_screen
@@ -28,7 +29,7 @@ def listen(door: Door, asked: Question) -> Response:
     for bar in (hearing["from"], hearing["to"]):
         if bar and bar not in page["bars"]:
             raise UnknownName(f"there is no bar {bar}", remedy=f"The bars are {page['bars'][0]} to {page['bars'][-1]}.")
-    name, _ = door.sounds.make(request | {"hearing": hearing})
+    name = door.sounds.make("listen", request | {"hearing": hearing})
     systems = door.work.engrave(page["music"], page["lines"])
     notes = {one["id"]: Touch(one["id"], _tune_says(one), {"begins": one["id"]}) for one in page["tune"]}
     pictures = on_screen(systems, notes=notes, named="Line")
@@ -39,19 +40,21 @@ def listen(door: Door, asked: Question) -> Response:
 
 
 def sound(door: Door, asked: Question) -> Response:
-    """A sound, whole or the piece that is asked for."""
-    place = door.sounds.file(str(asked.path["sound"]))
-    if place is None:
-        raise NotHere("this sound is not here any more", remedy="Load the page again.")
-    return FileResponse(place, media_type="audio/wav", headers={"cache-control": "private, max-age=3600"})
+    """A sound, whole or the piece that is asked for, while it is still being made."""
+    name = str(asked.path["sound"])
+    return Growing(name, _sound(door, name), asked.request.headers.get("range", ""))
 
 
 def times(door: Door, asked: Question) -> Response:
     """When each note of a sound begins and ends."""
-    facts = door.sounds.facts(str(asked.path["sound"]))
-    if facts is None:
+    return JSONResponse(_sound(door, str(asked.path["sound"])).facts)
+
+
+def _sound(door: Door, name: str) -> Sound:
+    found = door.sounds.find(name)
+    if found is None:
         raise NotHere("this sound is not here any more", remedy="Load the page again.")
-    return JSONResponse(facts)
+    return found
 
 
 def _tune_says(one: Plain) -> str:

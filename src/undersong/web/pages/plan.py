@@ -12,7 +12,7 @@ from undersong.model.plan import Plan
 from undersong.web.asked import Given, Question
 from undersong.web.door import Door, ask, drawn, go, send
 from undersong.web.forms.plan import changed_row, row_name, row_says, texture_of
-from undersong.web.work import Plain
+from undersong.web.work import LONG_SECONDS, Plain
 from undersong.workflow import Kept, NotHere
 from undersong.writing.screen import on_screen
 
@@ -26,21 +26,22 @@ def plan(door: Door, asked: Question) -> Response:
         _verse(door, kept, plan, row) if door.work.has("plan:verse", _row_request(door, kept, plan, row)) else None
         for row in range(len(plan.verses))
     ]
-    return door.show("plan.html", kept=kept, sheet=sheet, verses=verses, here="plan", swap=False)
+    others = [one["made"]["other"] if one and one["made"] else "" for one in verses]
+    return door.show("plan.html", kept=kept, sheet=sheet, verses=verses, others=others, here="plan", **WHOLE)
 
 
 def _row_request(door: Door, kept: Kept, plan: Plan, row: int) -> Plain:
     return {"state": door.state(kept, plan), "row": row}
 
 
-def _verse(door: Door, kept: Kept, plan: Plan, row: int) -> Plain:
+def _verse(door: Door, kept: Kept, plan: Plan, row: int, apart: str = "") -> Plain:
     """One row laid out and engraved; where that fails, its sentence."""
     try:
         made = door.work.ask("plan:verse", _row_request(door, kept, plan, row))
         systems = door.work.engrave(made["music"], made["lines"], made["signs"])
     except UndersongError as fault:
         return {"row": row, "fault": str(fault), "pictures": [], "made": None}
-    pictures = on_screen(systems, named=f"{row_name(plan.verses[row])}, system")
+    pictures = on_screen(systems, named=f"{row_name(plan.verses[row])}, system", apart=apart)
     return {"row": row, "fault": "", "pictures": drawn(pictures), "made": made}
 
 
@@ -48,7 +49,8 @@ def verse(door: Door, asked: Question) -> Response:
     """One verse's page."""
     kept = door.open(asked)
     sheet, plan, row = _planned(door, asked, kept)
-    return door.show("verse.html", kept=kept, sheet=sheet, verse=_verse(door, kept, plan, row), swap=False)
+    made = _verse(door, kept, plan, row)
+    return door.show("verse.html", kept=kept, sheet=sheet, verse=made, **WHOLE | {"late": True})
 
 
 def _planned(door: Door, asked: Question, kept: Kept) -> tuple[Plain, Plan, int]:
@@ -70,11 +72,13 @@ def change_row(door: Door, asked: Question) -> Response:
     def then(now: Kept) -> Response:
         if not asked.part:
             return go(f"/hymns/{now.name}/plan#row-{row}")
-        old, new = (door.work.ask("plan:stops", door.state(kept, one))["rows"] for one in (plan, wanted))
+        old, new = (door.work.ask("plan:laid", door.state(kept, one))["rows"] for one in (plan, wanted))
         rows = [one for one in range(len(new)) if one == row or new[one] != old[one]]
         verses = [_verse(door, now, wanted, one) for one in rows]
+        others = [one["other"] for one in new]
         sheet = door.work.ask("plan:plan", door.state(now))
-        return door.show("plan_part.html", kept=now, sheet=sheet, verses=verses, swap=True)
+        facts: Plain = {"kept": now, "sheet": sheet, "verses": verses, "others": others}
+        return door.show("plan_part.html", **facts, **WHOLE | {"swap": True})
 
     return door.change(asked, did, lambda one: replace(one, plan=wanted), then)
 
@@ -93,24 +97,27 @@ def beside(door: Door, asked: Question) -> Response:
     return door.show(
         "beside.html", kept=kept, sheet=sheet, row=row, here="plan", other=other, now=now,
         other_texture=texture_of(other),
-        verses=[_verse(door, kept, plan, row), _verse(door, kept, wanted, row)],
+        verses=[_verse(door, kept, plan, row), _verse(door, kept, wanted, row, "other-")],
     )  # fmt: skip
 
 
-def helps(door: Door, asked: Question) -> Response:
-    """What would help against a fault of a verse."""
+def remedies(door: Door, asked: Question) -> Response:
+    """What is said under a verse, with buttons for what mends it: each was tried."""
     kept = door.open(asked)
     _, plan, row = _planned(door, asked, kept)
-    request = _row_request(door, kept, plan, row) | {"kind": asked.request.query_params.get("kind", "")[:40]}
-    found = door.work.ask("plan:helps", request)
-    return door.show("helps.html", kept=kept, row=row, ways=found["ways"])
+    request = _row_request(door, kept, plan, row)
+    made = door.work.ask("plan:verse", request)
+    ways = door.work.ask("plan:remedies", request, deadline_seconds=LONG_SECONDS)["ways"]
+    return door.show("told.html", kept=kept, row=row, made=made, ways=ways)
 
 
+WHOLE: Plain = {"swap": False, "late": False, "ways": None}
+"""A verse on a whole page: not exchanged for another, not after the sheet, and nothing tried yet."""
 ROW = "/hymns/{name}/plan/{row:int}"
 ADDRESSES = (
     ask("/hymns/{name}/plan", plan),
     ask(ROW, verse),
     send(ROW, change_row),
     ask(ROW + "/beside", beside),
-    ask(ROW + "/helps", helps),
+    ask(ROW + "/remedies", remedies),
 )

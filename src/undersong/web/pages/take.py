@@ -17,7 +17,8 @@ PAPERS = ("a4", "letter")
 def take(door: Door, asked: Question) -> Response:
     """What there is to take away."""
     kept = door.open(asked)
-    return door.show("take.html", kept=kept, sheet=door.work.ask("plan:plan", door.state(kept)), here="take", job=None)
+    sheet = door.work.ask("plan:plan", door.state(kept))
+    return door.show("take.html", kept=kept, sheet=sheet, here="take", jobs=door.jobs.of(kept.name))
 
 
 def begin(door: Door, asked: Question) -> Response:
@@ -32,7 +33,7 @@ def begin(door: Door, asked: Question) -> Response:
         raise NotHere("the plan has no such row", remedy="Load the page again.")
     order = Order(door.state(kept), rows, paper, bool(asked.text("large")), file_name(sheet["title"] or kept.name))
     maker = MAKERS[what]
-    job = door.jobs.start(maker.title, kept.name, lambda job: maker.make(door.work, job, order))
+    job = door.jobs.start(maker.title, kept.name, what, lambda job: maker.make(door.work, job, order))
     if asked.part:
         return door.show("job_part.html", job=job)
     return go(f"/job/{job.id}")

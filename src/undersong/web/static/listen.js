@@ -1,45 +1,14 @@
-// Notes lit as they sound. The times come from the performance that was made into sound; there is no other clock.
+// A verse to be heard: begun at any note, stopped and gone on with by the space bar.
 "use strict";
 (async () => {
   const sound = document.querySelector("#sound");
   const score = document.querySelector("#score");
   if (!sound || !score) return;
+  undersong.tell(sound);
   const answer = await fetch(score.dataset.times);
   if (!answer.ok) return;
   const { notes } = await answer.json();
-
-  // what sounds from each moment on, made once; each frame is then one search
-  const timeline = (rows) => {
-    const events = [];
-    for (const [id, on, off] of rows) events.push([on, 1, id], [off, 0, id]);
-    events.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
-    const held = new Map();
-    const times = [], sounding = [];
-    for (const [at, begins, id] of events) {
-      const count = (held.get(id) ?? 0) + (begins ? 1 : -1);
-      if (count > 0) held.set(id, count); else held.delete(id);
-      if (times.length && times.at(-1) === at) sounding[sounding.length - 1] = [...held.keys()];
-      else { times.push(at); sounding.push([...held.keys()]); }
-    }
-    return (seconds) => {
-      let low = 0, high = times.length;
-      while (low < high) { const mid = (low + high) >> 1; if (times[mid] <= seconds) low = mid + 1; else high = mid; }
-      return low ? sounding[low - 1] : [];
-    };
-  };
-  const at = timeline(notes);
-  let lit = [];
-  const light = () => {
-    const now = at(sound.currentTime);
-    if (now !== lit) {
-      for (const id of lit) if (!now.includes(id)) document.getElementById(id)?.classList.remove("sounding");
-      for (const id of now) if (!lit.includes(id)) document.getElementById(id)?.classList.add("sounding");
-      lit = now;
-    }
-  };
-  const follow = () => { light(); if (!sound.paused) requestAnimationFrame(follow); };
-  sound.addEventListener("play", follow);
-  for (const name of ["pause", "seeked", "timeupdate", "ended"]) sound.addEventListener(name, light);
+  undersong.lightWith(sound, notes);
 
   const begin = (id) => {
     const first = notes.filter((row) => row[0] === id).map((row) => row[1]);

@@ -45,35 +45,53 @@
     one("#chord-back").hidden = !facts.hers;
     entry.dataset.at = place.id;
     entry.hidden = false;
+    stopHearing();
     goTo(place);
     entry.elements.chord.focus();
     entry.elements.chord.select();
   };
-  const leaveChord = () => {
-    const entry = one("#chord-entry");
-    if (!entry || entry.hidden) return;
+  const leaveEntry = () => {
+    const entry = one(".entry:not([hidden])");
+    if (!entry) return;
+    stopHearing();
     entry.hidden = true;
     one(`#${CSS.escape(entry.dataset.at)}`)?.focus();
   };
-  let heard = null;
+  let heard = null, dark = () => {};
+  const stopHearing = () => { heard?.pause(); dark(); };
   const hear = async (where) => {
     const { bar, beat, chord } = one("#chord-entry").elements;
-    const answer = await fetch(`${where}?${new URLSearchParams({ bar: bar.value, beat: beat.value, chord: chord.value })}`,
-      { headers: { "HX-Request": "true" } });
+    const now = one(`#${CSS.escape(one("#chord-entry").dataset.at)}`)?.dataset.chord ?? "";
+    const asked = new URLSearchParams({ bar: bar.value, beat: beat.value, chord: chord.value, now });
+    stopHearing();
+    const answer = await fetch(`${where}?${asked}`, { headers: { "HX-Request": "true" } });
     if (!answer.ok) {
       one("#notice").innerHTML = await answer.text(); // our own sentence, escaped where it was made
       return;
     }
-    heard?.pause();
-    heard = new Audio((await answer.json()).sound);
+    one("#notice").replaceChildren();
+    const { sound } = await answer.json();
+    const { notes } = await (await fetch(`${sound}/times`)).json();
+    heard = new Audio(sound);
+    undersong.tell(heard);
+    dark = undersong.lightWith(heard, notes);
     heard.play().catch(() => {});
   };
   const changeNote = (place, what) => {
     const entry = one("#line-entry");
     entry.elements.at.value = place.dataset.at;
-    entry.elements.what.value = what;
     wanted = place.id;
-    entry.requestSubmit();
+    one(`button[value=${what}]`, entry).click();
+  };
+  const openNote = (place) => { // with a finger there is neither Enter nor B
+    const entry = one("#line-entry");
+    if (!entry || !place.dataset.at) return;
+    entry.dataset.at = place.id;
+    entry.elements.at.value = place.dataset.at;
+    one("#line-told").textContent = place.getAttribute("aria-label");
+    one("button[value=line]", entry).textContent = place.dataset.line ? "No line begins here" : "A line begins here";
+    one("button[value=breath]", entry).textContent = place.dataset.breath ? "No breath before it" : "A breath before it";
+    entry.hidden = false;
   };
   const open = (place) => {
     if (place.dataset.begins) place.dispatchEvent(new CustomEvent("undersong:begin", { bubbles: true }));
@@ -84,11 +102,13 @@
   document.addEventListener("click", (event) => {
     const place = event.target.closest?.(".system .touch");
     if (place) {
-      if (place.classList.contains("note")) goTo(place);
-      else openChord(place);
-    } else if (event.target.closest("[data-leave]")) leaveChord();
+      if (place.classList.contains("note")) {
+        goTo(place);
+        openNote(place);
+      } else openChord(place);
+    } else if (event.target.closest("[data-leave]")) leaveEntry();
     else if (event.target.closest("[data-hear]")) hear(event.target.closest("[data-hear]").dataset.hear);
-    else if (event.target.closest("[data-print]")) window.print();
+    else if (event.target.closest("[data-print]")) printWhole();
     else if (event.target.closest("[data-dismiss]")) one("#notice").replaceChildren();
   });
   document.addEventListener("dblclick", (event) => {
@@ -112,7 +132,7 @@
         moves[event.key]();
         event.preventDefault();
       }
-    } else if (event.key === "Escape" && event.target.closest?.("#chord-entry")) leaveChord();
+    } else if (event.key === "Escape" && event.target.closest?.(".entry")) leaveEntry();
     if (!writing && (event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
       one(event.shiftKey ? "#redo" : "#undo")?.click();
       event.preventDefault();
@@ -159,6 +179,29 @@
     if (navigator.requestMIDIAccess) navigator.requestMIDIAccess().then(listen, () => {});
   }
 
+  // --- the page on paper: not before every verse is there
+  let toPrint = false;
+  const waitingFor = () => all("section.waiting").length;
+  const printWhole = () => {
+    toPrint = waitingFor() > 0;
+    if (toPrint) one("#notice").textContent = "Some verses are still being laid out; the page is printed when all are there.";
+    else window.print();
+  };
+  document.addEventListener("htmx:afterSettle", () => {
+    if (!toPrint || waitingFor()) return;
+    toPrint = false;
+    one("#notice").replaceChildren();
+    window.print();
+  });
+
+  // --- what each texture is stands beside its name while one chooses
+  document.addEventListener("focusin", (event) => {
+    for (const choice of all("option[data-words]", event.target)) choice.label = `${choice.text}: ${choice.dataset.words}`;
+  });
+  document.addEventListener("focusout", (event) => {
+    for (const choice of all("option[data-words]", event.target)) choice.removeAttribute("label");
+  });
+
   // --- forms that are sent as soon as something is chosen
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-submits]");
@@ -191,8 +234,14 @@
 
   // --- pieces of the page exchanged: the focus stays where it was
   document.addEventListener("htmx:beforeRequest", (event) => {
-    if (event.target.id === "chord-entry") wanted = event.target.dataset.at;
-    if (!event.target.closest(".waiting, .job")) one("#notice").replaceChildren();
+    if (event.target.matches(".entry")) {
+      wanted = event.target.dataset.at;
+      stopHearing();
+    }
+    if (!event.target.closest(".waiting, .job, .told[hx-get]")) one("#notice").replaceChildren();
+  });
+  document.addEventListener("htmx:afterSettle", (event) => { // what was pressed is gone: its result is next
+    if (document.activeElement === document.body) one("a, button", event.target.closest(".made") ?? document.createElement("p"))?.focus();
   });
   document.addEventListener("htmx:afterSettle", () => {
     if (!wanted || one("#notice")?.childElementCount) return;
@@ -201,6 +250,7 @@
     if (place) goTo(place);
   });
   document.addEventListener("htmx:sendError", () => {
+    toPrint = false;
     one("#notice").textContent = "Undersong does not answer; it may have been closed. What was kept is kept. Start it again and load this page anew.";
   });
 })();
