@@ -171,6 +171,8 @@ def test_r1_a_chord_that_leads_home_has_the_home_keys_leading_note() -> None:
     assert [leading_notes(one) for one in chords] == [frozenset()] * 4
     led = leading_home(chords, Key.parse("G major"))
     assert [leading_notes(one) for one in led] == [{6}, frozenset(), frozenset(), frozenset()]
+    minor = leading_home(chords, stands)  # one sharp: the relative major is a home too
+    assert [leading_notes(one) for one in minor] == [{6}, frozenset(), frozenset(), frozenset()]
 
 
 def test_r16_a_rest_at_a_lines_end_keeps_its_beat() -> None:
@@ -179,6 +181,18 @@ def test_r16_a_rest_at_a_lines_end_keeps_its_beat() -> None:
     section, _ = laid(tune(music), "broken")
     struck = {key.start for key in limb(section, "left hand") if key.start < 4}
     assert {0, 1, 2, 3} <= struck
+
+
+def test_a_tune_in_the_tenor_keeps_clear_of_its_bass_or_is_refused() -> None:
+    """D under D4 E4 D4, sung an octave lower: the feet take D2, for E3 is too close over D3; over A2 C#3 stays so."""
+    kept = one_line(tune("(time=3/4) (key=2) (D/major) D4:1 E4:1 D4:1 | (G/major) G4:3 | (D/major) F#4:3"))
+    section, _ = laid(kept, "block", "tenor")
+    assert section.tune == "tenor"
+    assert min(key.midi for key in limb(section, "feet")) == Pitch.parse("D2").midi
+    low = one_line(tune("(time=3/4) (key=2) (D/major) D4:3 | (A/major) C#4:2 B3:1 | (D/major) D4:3"))
+    section, arrangement = laid(low, "block", "tenor")
+    assert section.tune != "tenor"
+    assert any("too close to the bass" in one.message for one in arrangement.findings)
 
 
 def test_r12_a_common_slash_bass_is_one_held_key() -> None:

@@ -20,8 +20,13 @@ from undersong.model.pitch import Pitch, PitchName
 from undersong.textures.ground import WalkedChord, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.units import bar_at, leading_notes, unit_places
+from undersong.textures.voicings import interval_too_low
 
 LOWEST, HIGHEST = 40, 60
+LOWEST_UNDER_TENOR = 36
+"""Under a tune in the tenor the bass may go to the lowest key of a pedal, to keep clear of it."""
+TOO_CLOSE = 60.0
+"""A low tune that is closer over the bass than so low a place allows, or under it: as dear as octaves by leap."""
 THIRD, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 120.0, 55.0
 """A third is cheap, any fault of two voices dearer; the root at a line's edge is dearer than all of them."""
 NOT_ROOT_IN_PICKUP = 10.0
@@ -56,6 +61,8 @@ class _Slot:
     """Pitch classes that the tune sings while the chord lasts."""
     tune_group: int
     """What is sung as the last group of a figure begins over it."""
+    tune_keys: frozenset[int]
+    """The keys of the tune where it sounds."""
     line_start: bool
     line_end: bool
     last: bool = False
@@ -84,18 +91,18 @@ def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
     return verse.voice("bass")
 
 
-def bass_from_chords(verse: WalkedVerse, lowest: int, highest: int) -> tuple[Piece, ...]:
-    """A bass under the chords, within the keys of the pedal (MIDI numbers)."""
-    slots = _slots(verse)
+def bass_from_chords(verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0) -> tuple[Piece, ...]:
+    """A bass under the chords, within the keys of the pedal (MIDI numbers), the tune sounding so many octaves up."""
+    slots = _slots(verse, sounds)
     if not slots:
         return ()
-    low, high = max(LOWEST, lowest), min(HIGHEST, highest)
+    low, high = max(LOWEST if sounds >= 0 else LOWEST_UNDER_TENOR, lowest), min(HIGHEST, highest)
     options = [_options(slot, low, high) for slot in slots]
     path = _best(slots, options)
     return _pieces(verse, slots, path)
 
 
-def _slots(verse: WalkedVerse) -> list[_Slot]:
+def _slots(verse: WalkedVerse, sounds: int) -> list[_Slot]:
     tune = verse.sounded_tune
     line_starts = {line.start for line in verse.lines}
     line_ends = {line.end for line in verse.lines}
@@ -118,7 +125,7 @@ def _slots(verse: WalkedVerse) -> list[_Slot]:
                 _Slot(
                     start, end, one, _names(one, first=start == places[0]),
                     notes[0].midi if notes else -1, notes[-1].midi if notes else -1, tones,
-                    _at_last_group(verse, start, end),
+                    _at_last_group(verse, start, end), frozenset(note.midi + 12 * sounds for note in notes),
                     start in line_starts or not slots, end in line_ends,
                 )
             )  # fmt: skip
@@ -230,7 +237,13 @@ def _keys_of(name: PitchName, low: int, high: int) -> list[Pitch]:
 
 def _height(slot: _Slot, pitch: Pitch) -> float:
     cost = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
+    cost += TOO_CLOSE * any(too_close(key, pitch.midi) for key in slot.tune_keys)
     return cost + LAST_HEIGHT * max(0, pitch.midi - 48) if slot.last else cost
+
+
+def too_close(tune: int, bass: int) -> bool:
+    """Whether a tune lies under its bass, or closer over it than so low a place allows."""
+    return tune < bass or interval_too_low(bass, tune)
 
 
 def _step_cost(first: _Slot, before: _Choice, second: _Slot, b: Pitch) -> float:

@@ -41,7 +41,7 @@ PRICE = {
     "parallel": 120.0, "direct": 12.0,  # as for a figure
     "home": 0.1,  # for each semitone: it draws slowly, over a line
     "feet-name": 3.0,  # on a beat the tune's or the feet's tone adds nothing; a step decides against it
-    "low-interval": 80.0,  # as for a figure
+    "low-interval": 200.0,  # as for a figure
     "unresolved": 20.0,  # a seventh or leading note left hanging: dearer than a repetition, cheaper than a missing tone
     "silence": 220.0,  # what a figure pays for nothing: only where nothing fits
     "doubled-third": 6.0,  # besides, where that tone is the third

@@ -134,7 +134,8 @@ def grounded(
     if place.own_harmony:
         lowered = tuple(replace(piece, pitch=piece.pitch.octaves_up(place.octaves)) for piece in verse.tune)
         return ground_of(verse, lowered, place.sounds), tuple(tune)
-    bass, printed = bass_for(verse, organ, under=place.octaves if place.sounds < 0 and place.bass != "feet" else None)
+    under = place.octaves if place.sounds < 0 and place.bass != "feet" else None
+    bass, printed = bass_for(verse, organ, under, place.sounds)
     if organ.pedal is None:
         return ground_of(verse, (), place.sounds, bass), tuple(tune)
     bass = pulsed(bass, pulses)

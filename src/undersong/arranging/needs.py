@@ -12,10 +12,12 @@ from fractions import Fraction
 from functools import cached_property
 
 from undersong.acoustics.blur import is_clear, notes_a_second
+from undersong.arranging.bass import too_close
 from undersong.arranging.figured import ground_of
+from undersong.arranging.fixed import bass_for
 from undersong.arranging.plain import away_from_tonic
 from undersong.arranging.plans import pace_for
-from undersong.arranging.walked import WalkedVerse
+from undersong.arranging.walked import WalkedVerse, merged
 from undersong.errors import UnknownName
 from undersong.model.organ import Organ
 from undersong.model.pitch import Key
@@ -24,7 +26,7 @@ from undersong.model.room import Room
 from undersong.model.time import Pace
 from undersong.model.tune import show_beat
 from undersong.playing.check import key_name
-from undersong.textures.ground import Ground
+from undersong.textures.ground import Ground, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES, Refusal, Texture
@@ -145,14 +147,33 @@ def _tune_below(asked: Asked) -> Refusal | None:
     low, high = min(note.midi for note in tune) - 12, max(note.midi for note in tune) - 12
     instead = "tenor" if low >= LOW_TENOR and len(organ.manuals) > 1 and not texture.two_hands else "at-pitch"
     if place.tune != "feet":
-        reason = f"the tune would go down to {key_name(low)}"
-        return asked.refusal(reason, "at-pitch") if low < LOW_TENOR else None
+        reason = f"the tune would go down to {key_name(low)}" if low < LOW_TENOR else _too_close_to_bass(asked)
+        return asked.refusal(reason, "at-pitch") if reason else None
     if low < organ.pedal.lowest or high > organ.pedal.highest:
         return asked.refusal(f"the feet would need the keys {key_name(low)} to {key_name(high)}", instead)
     shortest = min(asked.pace.seconds(note.end - note.start) for note in tune)
     if shortest < SHORTEST_FOR_FEET_SECONDS:
         return asked.refusal(f"the feet would have notes of {shortest:.2f} s", instead)
     return None
+
+
+def _too_close_to_bass(asked: Asked) -> str:
+    """Where a lowered tune would lie closer over a bass from symbols than so low a place allows; else nothing.
+
+    The bass keeps clear where roots and thirds allow it; a printed one is the print's.
+    """
+    place = PLACES[asked.plan.tune]
+    bass, printed = bass_for(asked.verse, asked.organ, sounds=place.sounds)
+    if printed:
+        return ""
+    below = merged(bass)
+    for note in asked.verse.sounded_tune:
+        key = note.midi + 12 * place.sounds
+        for low in sounding(below, note.start, note.end):
+            if too_close(key, low.midi):
+                bar = bar_at(asked.verse.bars, max(note.start, low.start))
+                return f"in bar {bar.number} {key_name(key)} would lie too close to the bass on {key_name(low.midi)}"
+    return ""
 
 
 def _has_four_foot(organ: Organ) -> bool:

@@ -39,21 +39,24 @@ class WalkedChord:
     doubtful: bool = False
     hers: bool = False
     """She put it there: its bass wins over the printed one."""
-    leads: int = -1
-    """Pitch class of the home key's leading note where the chord has it and goes home, whatever key it stands in."""
+    leads: frozenset[int] = frozenset()
+    """Pitch classes of leading notes that it has and takes home, whatever key it stands in (see `leading_home`)."""
 
 
 def leading_home(chords: tuple[WalkedChord, ...], home: Key) -> tuple[WalkedChord, ...]:
-    """The chords, each told whether it has the home key's leading note and goes to the tonic or the sixth degree."""
-    note, tonic = home.leading_note.pitch_class, home.tonic.pitch_class
-    goals = {tonic, (tonic + 8) % 12, (tonic + 9) % 12}
+    """The chords, each with the home key's leading note where it has it and goes to the tonic or the sixth degree.
+
+    A minor hymn goes to its relative major as well.
+    """
+    homes = {home, Key.from_fifths(home.fifths)}
     found = []
     for one, following in zip(chords, (*chords[1:], None), strict=True):
         root, third = one.chord.root, one.chord.third
         names = {name.pitch_class for name in (root, third.name if third else None) if name is not None}
-        goes = following is not None and following.chord.root is not None
-        home_from_here = goes and note in names and following.chord.root.pitch_class in goals  # type: ignore[union-attr]
-        found.append(replace(one, leads=note) if home_from_here else one)
+        goal = following.chord.root.pitch_class if following is not None and following.chord.root is not None else -1
+        tonics = {key.leading_note.pitch_class: key.tonic.pitch_class for key in homes}
+        leads = {note for note, tonic in tonics.items() if note in names and (goal - tonic) % 12 in (0, 8, 9)}
+        found.append(replace(one, leads=frozenset(leads)) if leads and goal >= 0 else one)
     return tuple(found)
 
 

@@ -99,7 +99,7 @@ def leading_notes(one: WalkedChord) -> frozenset[int]:
         return frozenset({chord.root.pitch_class})
     note = one.key.leading_note.pitch_class
     dominant = chord.root.pitch_class == note or (third is not None and third.name.pitch_class == note)
-    return frozenset({note} if dominant else ()) | ({one.leads} - {-1})
+    return frozenset({note} if dominant else ()) | one.leads
 
 
 def sevenths(one: WalkedChord) -> frozenset[int]:

@@ -19,8 +19,8 @@ from undersong.textures.ground import Bench
 from undersong.textures.patterns import BLOCK, BROKEN, SHARED, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
-LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41}
-"""Lowest key of the lower note for an interval in semitones (m2 E3 ... m7 F2)."""
+LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41, 11: 41}
+"""Lowest key of the lower note for an interval in semitones (m2 E3 ... M7 F2)."""
 
 PRICE = {
     "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,

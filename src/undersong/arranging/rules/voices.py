@@ -299,7 +299,8 @@ def bass_line(case: Case) -> Iterator[Finding]:
 
 
 def _bass_faults(case: Case, key: HeldKey, one: WalkedChord | None, before: HeldKey | None) -> Iterator[str]:
-    if not LOWEST_BASS <= key.midi <= HIGHEST_BASS:
+    lowered = case.section.tune in PLACES and PLACES[case.section.tune].sounds < 0
+    if not LOWEST_BASS - 4 * lowered <= key.midi <= HIGHEST_BASS:
         yield f"{key_name(key.midi)} lies outside E2 to C4"
     if before is not None and abs(key.midi - before.midi) in (10, 11):
         yield "it leaps a seventh"
