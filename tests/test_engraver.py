@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
+from itertools import combinations
 
 import pytest
 from lxml import etree
@@ -16,7 +17,7 @@ from undersong.errors import CannotEngrave
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.pitch import Pitch
 from undersong.workflow import Wishes, lay_out
-from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, finish
+from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, finish, text_width
 from undersong.writing.exchange import exchange_file
 from undersong.writing.prepare import PageSize, choose_breaks, prepare
 
@@ -292,13 +293,29 @@ def test_same_section_same_pictures(engraver: Engraver) -> None:
         assert engrave(engraver, verse(1)) == engrave(other, verse(1))
 
 
-def test_symbols_off_the_beat_give_way_where_they_would_touch() -> None:
-    """Chords on every half beat: the page shows those on the beats; the exchange file keeps them all."""
+def test_symbols_that_would_touch_stand_in_rows(engraver: Engraver) -> None:
+    """Chords on every half beat: the page shows them all, none over another, and the picture is as much taller."""
     hymn = tune(
-        "(time=4/4) (key=0) (tempo=80) (C/major) C5:1/2 (F/major) C5:1/2 (C/major) E5:1/2 (G/major) D5:1/2 "
+        "(time=4/4) (key=0) (tempo=80) (C/major) C5:1/2 (F/major-minor) C5:1/2 (C/major//E) E5:1/2 (G/dominant) D5:1/2 "
         "(C/major) C5:2 | (C/major) C5:4"
     )
     whole = exchange_file(lay_out(hymn, Wishes(textures=("block",))))
-    page = prepare(whole, PageSize(180, 7, 10.5))
-    assert whole.count(b"<harmony") == 6
-    assert page.count("<harmony") == 4
+    pages = engraver.engrave_section(whole, PageSize(60, 7, 10.5))
+    boxes = []
+    for number, system in enumerate(pages):
+        root = etree.fromstring(system.svg.encode())
+        top, height = map(float, root.get("viewBox", "").split()[1::2])
+        assert system.height_mm == height / 10
+        for group in (one for one in root.iter("{*}g") if one.get("class") == "harm"):
+            sizes = [float(one.get("font-size", "0px")[:-2]) for one in group.iter("{*}tspan")]
+            place = re.search(r'<text x="([-\d.]+)" y="([-\d.]+)"', etree.tostring(group, encoding="unicode"))
+            assert place
+            left, low, size = float(place[1]), float(place[2]), max(sizes)
+            words = "".join(map(str, group.itertext()))
+            boxes.append((number, left, left + 0.9 * text_width(words) * size, low - 0.7 * size, low, words))
+            assert low - 0.7 * size >= 10 * top - 100
+    assert len(boxes) == whole.count(b"<harmony") == 6
+    assert len({low for *_, low, _ in boxes}) > 1
+    for one, other in combinations(boxes, 2):
+        across = one[0] == other[0] and one[1] < other[2] and other[1] < one[2]
+        assert not (across and one[3] < other[4] and other[3] < one[4]), (one, other)

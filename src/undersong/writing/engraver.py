@@ -160,7 +160,8 @@ def _system(svg: str) -> System:
     found = re.search(r'<svg viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
     if not found:
         raise CannotEngrave("the engraver's picture has no size")
-    return System(finish(svg), float(found[1]) / 10, float(found[2]) / 10)
+    svg, room = _in_rows(svg)
+    return System(finish(svg), float(found[1]) / 10, (float(found[2]) + room) / 10)
 
 
 # ------------------------------------------------------------------------------------- finishing the pictures
@@ -183,15 +184,74 @@ _SYMBOL = re.compile(r'<g id="[^"]*" class="harm">.*?</text></g>', re.DOTALL)
 _RUN = re.compile(r'<tspan(?: font-family="(Leipzig)")? font-size="([\d.]+)px">([^<]*)<')
 
 
+_TEXT_AT = re.compile(r'(<text x="([-\d.]+)" y=")([-\d.]+)"')
+ROW_EM, GAP_EM = 1.05, 0.3
+"""Chord symbols that would touch: how much higher the second stands, and what is left free between two, in ems."""
+
+
+def _in_rows(svg: str) -> tuple[str, int]:
+    """Chord symbols that would touch stand higher; with them the room added on top, in tenths of a mm.
+
+    Chords that change within a beat are wider as text than as notes, and the engraver makes no room for symbols.
+    """
+    groups = list(_SYMBOL.finditer(svg))
+    if len(groups) < 2:
+        return svg, 0
+    found = re.search(r'class="page-margin" transform="translate\([-\d.]+, ([-\d.]+)\)', svg)
+    margin = float(found[1]) if found else 0.0
+    ends: list[float] = []
+    raised: dict[str, str] = {}
+    top = 0.0
+    for group in sorted((one[0] for one in groups), key=_symbol_left):
+        wide, em = _symbol_width(group)
+        left = _symbol_left(group)
+        row = next((index for index, end in enumerate(ends) if end <= left), len(ends))
+        ends[row : row + 1] = [left + wide + GAP_EM * em]
+        if not row:
+            continue
+        up = round(row * ROW_EM * em)
+        at = _TEXT_AT.search(group)
+        assert at is not None
+        top = min(top, margin + float(at[3]) - 0.8 * em - up)
+        raised[group] = group[: at.start(3)] + f"{float(at[3]) - up:g}" + group[at.end(3) :]
+    if not raised:
+        return svg, 0
+    svg = _SYMBOL.sub(lambda one: raised.get(one[0], one[0]), svg)
+    room = math.ceil(-top / 10)
+    return _VIEW.sub(lambda one: _taller(one, room), svg), room
+
+
+_VIEW = re.compile(r'(<svg [^>]*?viewBox=")0 0 ([\d.]+) ([\d.]+)"')
+
+
+def _taller(found: re.Match[str], room: int) -> str:
+    """A picture with room on top; the inner one counts in hundredths of a mm."""
+    inner = "definition-scale" in found[1]
+    more = room * (10 if inner else 1)
+    begins = found[1].replace("<svg ", f'<svg y="{-room}" ') if inner else found[1]
+    return f'{begins}0 {-more} {found[2]} {float(found[3]) + more:g}"'
+
+
+def _symbol_left(group: str) -> float:
+    place = _TEXT_AT.search(group)
+    return float(place[2]) if place else 0.0
+
+
+def _symbol_width(group: str) -> tuple[float, float]:
+    """How wide a symbol is, and the size of its letters, in the picture's units."""
+    found = _RUN.findall(group.replace(DOUBTFUL_SIGN, ""))
+    runs = [(family, float(size), html.unescape(text)) for family, size, text in found]
+    wide = sum(size * (ACCIDENTAL_EM * len(text) if family else text_width(text)) for family, size, text in runs)
+    return wide, max((size for family, size, _ in runs if not family), default=0.0)
+
+
 def _dotted(group: str) -> str:
     """A dotted line under a symbol that bears the sign of doubt (P8); the sign goes."""
     place = re.search(r'<text x="([-\d.]+)" y="([-\d.]+)"', group)
     if DOUBTFUL_SIGN not in group or not place:
         return group
     plain = group.replace(DOUBTFUL_SIGN, "")
-    runs = [(family, float(size), html.unescape(text)) for family, size, text in _RUN.findall(plain)]
-    wide = sum(size * (ACCIDENTAL_EM * len(text) if family else text_width(text)) for family, size, text in runs)
-    em = max((size for family, size, _ in runs if not family), default=0.0)
+    wide, em = _symbol_width(plain)
     left, low = float(place[1]), float(place[2]) + 0.24 * em
     count = max(2, round(wide / (0.2 * em)) if em else 0)
     dots = "".join(f"M{left + wide * (index + 0.5) / count:.0f} {low:.0f}h0" for index in range(count))

@@ -21,7 +21,6 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.model.time import Time
 from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, text_width
 from undersong.writing.exchange import DOUBTFUL_ID
 
@@ -96,7 +95,6 @@ def prepare(
     _drop_directions(score)
     for note in score.iter("note"):
         _join_fingering(note)
-    _thin_symbols(score)
     for harmony in score.iter("harmony"):
         _plain_symbol(harmony)
         _doubtful(harmony)
@@ -169,29 +167,6 @@ def _join_fingering(note: Element) -> None:
             technical.insert(technical.index(held[0]), joined)
             for one in held:
                 technical.remove(one)
-
-
-def _thin_symbols(score: Element) -> None:
-    """Between two symbols less than a beat away on either side one off the beat finds no room: the notes say it."""
-    divisions, beat = 1, Fraction(1)
-    for measure in score.iterfind("part[1]/measure"):
-        divisions = int(measure.findtext("attributes/divisions", str(divisions)))
-        above, below = measure.findtext("attributes/time/beats"), measure.findtext("attributes/time/beat-type")
-        if above and below and above.isdigit() and below.isdigit():
-            beat = Time(int(above), int(below)).beat
-        length = max((at + long for at, long, child in _events(measure, divisions) if child.tag == "note"), default=0)
-        late = -length % beat if measure.get("implicit") == "yes" else 0  # a pickup is counted from its end
-        symbols = [
-            (at + Fraction(int(child.findtext("offset", "0")), divisions), child)
-            for at, _, child in _events(measure, divisions)
-            if child.tag == "harmony"
-        ]
-        places = [at for at, _ in symbols]
-        for index, (at, symbol) in enumerate(symbols):
-            near = index > 0 and at - places[index - 1] < beat
-            followed = (places[index + 1] if index + 1 < len(places) else length) - at < beat
-            if near and followed and (at + late) % beat:
-                measure.remove(symbol)
 
 
 def _plain_symbol(harmony: Element) -> None:

@@ -149,9 +149,9 @@ def _touch_chord(group: Element, touch: Touch, below: Element | None) -> None:
     if touch.doubtful:
         group.append(_line(x, x + width, y + 0.2 * size))
     if below is not None and touch.numeral:
-        height = float(below.get("viewBox", "0 0 0 0").split()[3]) * 10
+        _, top, _, height = map(float, below.get("viewBox", "0 0 0 0").split())
         margin = _margin(group)
-        _set_numeral(group, touch.numeral, x, height - margin + 0.55 * NUMERAL_ROOM, size)
+        _set_numeral(group, touch.numeral, x, (top + height) * 10 - margin + 0.55 * NUMERAL_ROOM, size)
 
 
 def _margin(group: Element) -> float:
