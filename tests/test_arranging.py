@@ -155,6 +155,15 @@ def test_r11_a_pickup_may_lead_to_the_root() -> None:
     assert "bass-line" not in {one.kind for one in arrangement.findings}
 
 
+def test_r11_no_fifth_in_a_pickup_of_a_chord_that_goes_on() -> None:
+    """A minor ends a line and leads into D minor, A4 to D5: the feet go by C, not by the six-four's E."""
+    hymn = tune("(time=6/8) (key=0) (D/minor) D4:3 | (A/minor) A4:5/2' A4:1/2 | (D/minor) D5:3 | (G/minor) D5:3")
+    section, arrangement = laid(hymn, "block")
+    assert section.lines[1].start == Fraction(11, 2)
+    assert [key.midi % 12 for key in limb(section, "feet")][:4] == [2, 9, 0, 2]
+    assert "bass-line" not in {one.kind for one in arrangement.findings}
+
+
 def test_r2_a_standing_chord_gives_up_its_third_when_the_tune_comes_over_it() -> None:
     """D7 under A4 G4: F#3 sounds on the first beat and is off when the tune's G comes."""
     hymn = tune("(time=2/4) (key=1) (G/major) B4:2 | (D/dominant) A4:1 G4:1 | (D/dominant) A4:2 | (G/major) G4:2")

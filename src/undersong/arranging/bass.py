@@ -207,7 +207,8 @@ def _options(slot: _Slot, low: int, high: int) -> list[_Choice]:
     for name, cost in slot.names:
         price = cost
         if (slot.line_start or slot.line_end) and chord.bass is None and name != root:
-            price += NOT_ROOT_IN_PICKUP if slot.pickup else NOT_ROOT_AT_EDGE
+            leads = slot.pickup and chord.third is not None and name == chord.third.name
+            price += NOT_ROOT_IN_PICKUP if leads else NOT_ROOT_AT_EDGE
         if name != root and slot.tune_first % 12 == name.pitch_class:
             price += THIRD_TWICE
         if name != root and name.pitch_class in slot.tune_tones & leading_notes(slot.chord):
@@ -273,11 +274,13 @@ def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed
     size = (tune - bass) % 12
     if min(tune, tune_after) < 0 or tune == tune_after or size not in (0, 7) or (tune_after - bass_after) % 12 != size:
         return 0.0
+    if printed:
+        return OCTAVES_PRINTED
     leap = bass_after - bass
     if leap * (tune_after - tune) < 0:
         return OCTAVES_AT_CLOSE if close and not size else OCTAVES_CONTRARY
     if abs(leap) <= 2:
-        return OCTAVES_PRINTED if printed else OCTAVES_BY_STEP
+        return OCTAVES_BY_STEP
     return OCTAVES_SAME_WAY
 
 
