@@ -79,9 +79,10 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
     cost = _motion(levels, levels_next)
     if first.line != second.line:
         return cost / 2
-    arrives = after.begins or levels_next
+    arrivals = (after.begins, levels_next) if after.begins and not after.ends else (after.begins or levels_next,)
     for keys in (levels, before.ends) if before.ends else (levels,):
-        cost += _skeleton(keys, arrives, moves, dear, blocks=first.held and second.held)
+        for arrives in arrivals:
+            cost += _skeleton(keys, arrives, moves, dear, blocks=first.held and second.held)
     if first.suspended:  # R5: the resolution comes in the same octave
         for key in levels:
             if key % 12 in first.suspended and not any(0 < abs(key - other) <= 2 for other in levels_next):

@@ -268,12 +268,16 @@ def _standing(
 def _outer_chords(
     strikes: tuple[tuple[int, ...], ...], levels: tuple[int, ...]
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """The first and the last chord, each where nothing but chords is struck and it is not the levels as they are."""
+    """The first chord where other keys than the outer levels are struck, and the last where nothing but chords is."""
     chords = [keys for keys in strikes if keys]
-    if not chords or any(len(keys) == 1 for keys in chords):
+    if not chords:
         return (), ()
     first, last = chords[0], chords[-1]
-    return first if first != levels else (), last if last != levels else ()
+    outer = (levels[0], levels[-1])
+    begins = first if len(first) > 1 and (first[0], first[-1]) != outer else ()
+    if any(len(keys) == 1 for keys in chords):
+        return begins, ()
+    return begins, last if last != levels else ()
 
 
 def stands(slot: Slot, key: int) -> bool:
