@@ -21,6 +21,7 @@ from undersong.model.finding import KINDS
 from undersong.model.organ import TWO_MANUALS
 from undersong.model.pitch import Interval
 from undersong.model.plan import Plan, VersePlan
+from undersong.model.room import ROOMS
 from undersong.model.time import Pace
 from undersong.textures.table import TEXTURES
 from undersong.web.asked import Given as Fields
@@ -99,6 +100,32 @@ def test_the_row_says_what_is_laid_out_instead() -> None:
     assert desk.laid(state)["rows"][0]["other"] == desk.verse({"state": state, "row": 0})["other"]
     plain = state_of(WATER, workflow.Bench(), texture="as-printed")
     assert desk.verse({"state": plain, "row": 0})["other"] == ""
+
+
+@pytest.mark.parametrize("file", hymn_files(), ids=lambda file: file.stem)
+@pytest.mark.parametrize("room", ["average", "very live"])
+def test_the_proposed_plan_and_what_stands_beside_it_serve(file: Path, room: str) -> None:
+    """At first sight no row is laid out in another way than it says, nor the first version offered beside it."""
+    bench = workflow.Bench(room=ROOMS[room])
+    state = state_of(file, bench) | {"plan": None}
+    plan = decode(Plan, desk.plan(state)["plan"])
+    assert len(plan.verses) == len(workflow.read(file)[0].text.verses)
+    hers = state | {"plan": encode(plan)}
+    for index, row in enumerate(plan.verses):
+        assert desk.verse({"state": hers, "row": index})["other"] == ""
+        other = decode(VersePlan, desk.beside({"state": hers, "row": index})["row"])
+        assert other.texture != row.texture
+        verses = (*plan.verses[:index], other, *plan.verses[index + 1 :])
+        beside = state | {"plan": encode(replace(plan, verses=verses))}
+        assert desk.verse({"state": beside, "row": index})["other"] == ""
+
+
+def test_the_usual_plan_holds_rows_that_do_not_serve() -> None:
+    """What is proposed for the page differs from the usual plan, for a hymn whose third verse would blur."""
+    hymn = workflow.read(WATER)[0]
+    usual = workflow.plan_for(hymn, workflow.harmonise(hymn).harmony, workflow.Wishes())
+    state = state_of(WATER, workflow.Bench()) | {"plan": encode(usual)}
+    assert desk.verse({"state": state, "row": 2})["other"] == "broken over held notes"
 
 
 def test_the_table_names_kinds_that_there_are() -> None:

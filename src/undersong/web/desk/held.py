@@ -20,7 +20,8 @@ from undersong.errors import UnknownName
 from undersong.model.codec import decode
 from undersong.model.edits import Amendments, Edits
 from undersong.model.hymn import Hymn
-from undersong.model.plan import Plan
+from undersong.model.plan import Plan, VersePlan
+from undersong.textures.table import TEXTURES
 
 Plain = dict[str, Any]
 Made = TypeVar("Made")
@@ -85,27 +86,78 @@ def bench_of(state: Plain) -> workflow.Bench:
     return decode(workflow.Bench, state["bench"])
 
 
-def laid_out(state: Plain, plan: Plan) -> Any:
-    """The whole plan laid out, with stops; a row that was laid out before is not laid out again."""
+def row_laid_out(state: Plain, plan: Plan, index: int) -> Any:
+    """One row laid out, still without stops; what was laid out before is not laid out again."""
     hymn = hymn_of(state)
-    heard, bench = heard_of(state, hymn), bench_of(state)
-    key = key_of(state, "edits", "bench")
-
-    def row(index: int) -> Any:
-        same = tuple(one for one in plan.verses[:index] if one.verse == plan.verses[index].verse)
-        alone = replace(plan, verses=(*same, plan.verses[index]))
-        return once(("row", key, alone), partial(workflow.lay_out_row, hymn, heard.harmony, alone, len(same), bench))
-
+    same = tuple(one for one in plan.verses[:index] if one.verse == plan.verses[index].verse)
+    alone = replace(plan, verses=(*same, plan.verses[index]))
+    harmony = heard_of(state, hymn).harmony
     return once(
-        ("plan", key, plan), lambda: workflow.joined([row(index) for index in range(len(plan.verses))], plan, bench)
+        ("row", key_of(state, "edits", "bench"), alone),
+        partial(workflow.lay_out_row, hymn, harmony, alone, len(same), bench_of(state)),
+    )
+
+
+def laid_out(state: Plain, plan: Plan) -> Any:
+    """The whole plan laid out, with stops."""
+    return once(
+        ("plan", key_of(state, "edits", "bench"), plan),
+        lambda: workflow.joined(
+            [row_laid_out(state, plan, index) for index in range(len(plan.verses))], plan, bench_of(state)
+        ),
     )
 
 
 def plan_of(state: Plain, hymn: Hymn, heard: workflow.Heard) -> Plan:
-    """Her plan, or the one that is proposed."""
+    """Her plan, or the one that is proposed: each row of it serves."""
+    plan = wished_plan(state, hymn, heard)
+    if state.get("plan"):
+        return plan
+    return once(("proposed", key_of(state, "edits", "bench")), partial(serving, state, plan))
+
+
+def wished_plan(state: Plain, hymn: Hymn, heard: workflow.Heard) -> Plan:
+    """Her plan, or the usual one for such a hymn, whether its rows serve or not: cheaper, for its key."""
     if state.get("plan"):
         return decode(Plan, state["plan"])
     return workflow.plan_for(hymn, heard.harmony, wishes_of(state))
+
+
+def serving(state: Plain, plan: Plan) -> Plan:
+    """A plan with each row that cannot serve exchanged for what is laid out in its place."""
+    for index in range(len(plan.verses)):
+        plan = _with_row(plan, index, _serving_row(state, plan, index))
+    return plan
+
+
+def _with_row(plan: Plan, index: int, row: VersePlan) -> Plan:
+    return replace(plan, verses=(*plan.verses[:index], row, *plan.verses[index + 1 :]))
+
+
+def _serving_row(state: Plain, plan: Plan, index: int) -> VersePlan:
+    row = plan.verses[index]
+    if serves(state, plan, index):
+        return row
+    section = row_laid_out(state, plan, index).sections[0]
+    instead = replace(row, texture=section.texture, tune=section.tune, pattern="")
+    ways = [instead, *(replace(instead, pattern=one.name) for one in TEXTURES[section.texture].patterns[1:])]
+    return next((way for way in ways if serves(state, _with_row(plan, index, way), index)), instead)
+
+
+def serves(state: Plain, plan: Plan, index: int) -> bool:
+    """Whether a row is laid out as it was asked for."""
+    return not any(one.kind in NOT_AS_ASKED for one in row_laid_out(state, plan, index).findings)
+
+
+NOT_AS_ASKED = ("not-served", "slower-for-room")
+
+
+def another(state: Plain, plan: Plan, index: int) -> VersePlan:
+    """A row in the next texture of the table that serves, to be looked at beside it."""
+    row, names = plan.verses[index], list(TEXTURES)
+    at = names.index(row.texture)
+    ways = [replace(row, texture=name, pattern="") for name in (*names[at + 1 :], *names[:at])]
+    return next((way for way in ways if serves(state, _with_row(plan, index, way), index)), ways[0])
 
 
 def wishes_of(state: Plain) -> workflow.Wishes:

@@ -14,7 +14,7 @@ from undersong.model.edits import Edits
 from undersong.model.pitch import Interval
 from undersong.model.tune import show_beat
 from undersong.reading.report import read_json
-from undersong.web.desk.held import Plain, heard_of, hymn_of, plan_of
+from undersong.web.desk.held import Plain, heard_of, hymn_of, serving, wished_plan
 from undersong.writing.booklet import key_words
 from undersong.writing.hymnfile import note_id
 
@@ -65,7 +65,7 @@ def page(state: Plain) -> Plain:
              "steps": one.transpose.steps, "semitones": one.transpose.semitones}
             for one in workflow.possible_keys(hymn, harmony)
         ],
-        "transpose": encode(plan_of(state, hymn, heard).transpose),
+        "transpose": encode(wished_plan(state, hymn, heard).transpose),
         "hers": [
             {"bar": one.bar, "beat": one.beat, "times": one.times} for one in decode(Edits, state["edits"]).edits
         ],
@@ -93,4 +93,5 @@ def in_key(request: Plain) -> Plain:
     key = next((one for one in workflow.possible_keys(hymn, heard.harmony) if one.transpose == wanted), None)
     if key is None:
         raise UnknownName("that key is too far away", remedy="Choose one from the list.")
-    return {"plan": encode(workflow.play_it_in(plan_of(state, hymn, heard), key)), "name": key.name}
+    plan = workflow.play_it_in(wished_plan(state, hymn, heard), key)
+    return {"plan": encode(plan if state.get("plan") else serving(state, plan)), "name": key.name}

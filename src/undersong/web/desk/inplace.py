@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 
 from undersong import workflow
-from undersong.web.desk.held import Plain, bench_of, heard_of, hymn_of, key_of, once, plan_of, wishes_of
+from undersong.web.desk.held import Plain, bench_of, heard_of, hymn_of, key_of, once, wished_plan, wishes_of
 
 
 def _made(request: Plain) -> workflow.InPlace:
@@ -21,7 +21,7 @@ def _make(request: Plain) -> workflow.InPlace:
     harmony = heard_of(state, hymn).harmony
     shown = heard_of(state | {"edits": request["shown"]}, hymn).harmony
     symbols = {f"chord-{index}": span for index, span in enumerate(workflow.hymn_with_chords(hymn, shown).spans)}
-    plan = plan_of(state, hymn, heard_of(state, hymn))
+    plan = wished_plan(state, hymn, heard_of(state, hymn))
     return workflow.in_place(hymn, harmony, plan, bench_of(state), (request["bar"], request["beat"]), symbols)
 
 

@@ -12,7 +12,7 @@ from undersong.model.codec import encode
 from undersong.model.plan import VersePlan
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.web.desk.held import Plain, bench_of, heard_of, hymn_of, laid_out, plan_of
+from undersong.web.desk.held import Plain, another, bench_of, heard_of, hymn_of, laid_out, plan_of
 from undersong.writing.booklet import heading, key_words, marks, marks_at_notes
 from undersong.writing.exchange import exchange_file
 
@@ -95,6 +95,13 @@ def verse(request: Plain) -> Plain:
         "bars": len(section.bars),
         "notes": len(by_id),
     }  # fmt: skip
+
+
+def beside(request: Plain) -> Plain:
+    """A row in another texture that serves, to stand beside it."""
+    state = request["state"]
+    hymn = hymn_of(state)
+    return {"row": encode(another(state, plan_of(state, hymn, heard_of(state, hymn)), request["row"]))}
 
 
 def laid(state: Plain) -> Plain:

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from undersong.errors import UndersongError
 from undersong.model.codec import decode
-from undersong.model.plan import Plan
+from undersong.model.plan import Plan, VersePlan
 from undersong.web.asked import Given, Question
 from undersong.web.door import Door, ask, drawn, go, send
 from undersong.web.forms.plan import changed_row, row_name, row_says, texture_of
@@ -91,8 +91,7 @@ def beside(door: Door, asked: Question) -> Response:
     now = plan.verses[row]
     other = changed_row(now, Given(given), sheet)
     if other == now:
-        names = [one["name"] for one in sheet["textures"] if ":" not in one["name"]]
-        other = replace(now, texture=names[(names.index(now.texture) + 1) % len(names)], pattern="")
+        other = decode(VersePlan, door.work.ask("plan:beside", _row_request(door, kept, plan, row))["row"])
     wanted = replace(plan, verses=(*plan.verses[:row], other, *plan.verses[row + 1 :]))
     return door.show(
         "beside.html", kept=kept, sheet=sheet, row=row, here="plan", other=other, now=now,

@@ -149,6 +149,16 @@
   });
   const entry = one("#entry");
   if (entry) {
+    // the lines above it grow: the field one types in stays under the eye, and the next one under the finger
+    document.documentElement.style.overflowAnchor = "none"; // the browser's own way begins only below the top
+    let place = null;
+    document.addEventListener("htmx:beforeSwap", () => {
+      const field = document.activeElement;
+      place = entry.contains(field) ? { field, top: field.getBoundingClientRect().top } : null;
+    });
+    document.addEventListener("htmx:afterSwap", () => {
+      if (place) window.scrollBy({ top: place.field.getBoundingClientRect().top - place.top, behavior: "instant" });
+    });
     let queue = Promise.resolve();
     const press = (number) => {
       const field = document.activeElement;
