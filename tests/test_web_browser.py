@@ -21,6 +21,7 @@ from undersong.demo import hymn_files
 from undersong.reading import read_file
 
 WATER, BARLEY = hymn_files()[:2]
+LANTERN = hymn_files()[5]
 
 
 @pytest.fixture(scope="module")
@@ -158,6 +159,19 @@ def test_a_chord_is_changed_by_click(page: Any) -> None:
     page.locator("#undo").click()
     page.wait_for_load_state()
     assert page.locator("g.chord-symbol[data-told=yours]").count() == 0
+
+
+def test_a_doubtful_chord_is_confirmed_with_enter(page: Any) -> None:
+    """The entry says what keeping it does, the page that it was done; the eye stays at the chord."""
+    page.goto(bring(page, LANTERN))
+    doubtful = page.locator("g.chord-symbol[data-told$=doubtful]")
+    where = doubtful.first.get_attribute("id")
+    doubtful.first.click()
+    assert page.inner_text("#chord-told").endswith("doubtful; kept as it is, it is confirmed")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"#{where}[data-told=yours]")
+    assert page.inner_text("#notice").endswith("is confirmed.")
+    until(page, f"document.activeElement.id === '{where}'")
 
 
 def test_a_wrong_chord_is_told_and_can_be_mended(page: Any) -> None:

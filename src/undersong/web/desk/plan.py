@@ -76,8 +76,10 @@ def verse(request: Plain) -> Plain:
     return {
         "id": section.id,
         "texture": section.texture,
-        "laid_out": TEXTURES[section.texture].title,
+        "laid_out": texture_says(section.texture),
         "other": _laid(section, row, arrangement.findings),
+        "in_its_place": PLACES[section.tune].says,
+        "instead": _instead(section, row),
         "tune": section.tune,
         "hands": [section.right, section.left, section.feet],
         "stops": _stops(section),
@@ -203,11 +205,23 @@ ELSEWHERE = {
 """On which other page a kind of finding is mended: the hymn's chords; organ, player and room."""
 
 
+def _instead(section: Any, row: VersePlan) -> Plain:
+    """The fields that plan what is laid out, as far as it is not what she asked for, and what they change."""
+    fields, says = {}, []
+    if section.texture != row.texture:
+        fields["texture"] = section.texture
+        says.append(texture_says(section.texture))
+    if section.tune != row.tune:
+        fields["tune"] = section.tune
+        says.append(PLACES[section.tune].says)
+    return {"fields": fields, "says": ", ".join(says)}
+
+
 def _laid(section: Any, row: VersePlan, findings: Any) -> str:
     """What is laid out, where it is not what she asked for; else nothing."""
     told = []
     if section.texture != row.texture:
-        told.append(TEXTURES[section.texture].title)
+        told.append(texture_says(section.texture))
     elif any(one.kind == "slower-for-room" for one in findings):
         told.append("in a slower pattern")
     if section.tune != row.tune:

@@ -41,7 +41,8 @@
     const facts = place.dataset;
     for (const name of ["bar", "beat", "place"]) entry.elements[name].value = facts[name];
     entry.elements.chord.value = facts.chord;
-    one("#chord-told").textContent = `${facts.place}: ${facts.chord || "no chord"}, ${facts.told}`;
+    const unsure = facts.told.endsWith("doubtful") ? "; kept as it is, it is confirmed" : "";
+    one("#chord-told").textContent = `${facts.place}: ${facts.chord || "no chord"}, ${facts.told}${unsure}`;
     one("#chord-back").hidden = !facts.hers;
     entry.dataset.at = place.id;
     entry.hidden = false;
