@@ -23,7 +23,7 @@ def plan(state: Plain) -> Plain:
     heard = heard_of(state, hymn)
     now = plan_of(state, hymn, heard)
     organ = bench_of(state).organ
-    words = {verse.number: verse.first_words for verse in hymn.text.verses}
+    words = {verse.number: verse.first_words(hymn.tune.lines) for verse in hymn.text.verses}
     return {
         "plan": encode(now),
         "rows": [
