@@ -421,7 +421,7 @@ def test_the_field_stays_where_it_is_while_the_lines_above_grow(tablet: Any) -> 
         document.querySelector('#preview').offsetHeight]"""
     top, height = tablet.evaluate(where)
     tablet.keyboard.type("g f# g c d, e g d e d g,")
-    until(tablet, "document.querySelectorAll('#preview g.note').length === 22")
+    until(tablet, "document.querySelectorAll('#preview g.note:not(.proposed)').length === 22")
     after, grown = tablet.evaluate(where)
     assert grown > height + 10
     assert abs(after - top) < 1
