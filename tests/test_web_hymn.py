@@ -318,6 +318,20 @@ def test_every_texture_and_place_of_the_tables_is_offered(client: httpx.Client, 
             assert f'value="{one}"' in row
 
 
+def test_a_texture_has_the_commands_name_beside_its_own(client: httpx.Client, name: str) -> None:
+    """Wherever the title does not hold it."""
+    from undersong.textures.table import TEXTURES  # noqa: PLC0415
+
+    row = client.get(f"/hymns/{name}/plan").text.split('id="plan-0"')[1].split("</tr>")[0]
+    options = dict(re.findall(r'<option value="([^":]+)" data-words[^>]*>([^<]+)<', row))
+    assert options.keys() == TEXTURES.keys()
+    assert options["counter-line"] == "running voice (counter-line)"
+    assert options["as-printed"] == "as printed"
+    for one in TEXTURES.values():
+        assert one.title in options[one.name]
+        assert one.name.replace("-", " ") in options[one.name].lower().replace("-", " ")
+
+
 def test_what_cannot_serve_is_told_with_its_remedy(client: httpx.Client, name: str) -> None:
     """Strummed over a chord on every beat: why, what instead, and a button that plans it; the row says both."""
     path = f"/hymns/{name}/plan"

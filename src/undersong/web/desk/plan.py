@@ -31,7 +31,8 @@ def plan(state: Plain) -> Plain:
             for row in now.verses
         ],
         "textures": [
-            {"name": name, "title": texture_says(name), "what": what} for name, what in _textures()
+            {"name": name, "title": texture_says(name), "what": what, "command": _command(name)}
+            for name, what in _textures()
         ],
         "places": [{"name": one.name, "title": one.says} for one in PLACES.values()],
         "manuals": [one.name for one in organ.manuals],
@@ -50,6 +51,12 @@ def _textures() -> list[tuple[str, str]]:
         found.append((one.name, one.what))
         found += [(f"{one.name}:{row.name}", row.says) for row in one.patterns[1:]]
     return found
+
+
+def _command(name: str) -> str:
+    """The name by which the command line has a texture, where its title does not hold it; else nothing."""
+    plain = name.partition(":")[0]
+    return "" if plain.replace("-", " ") in TEXTURES[plain].title.lower() else plain
 
 
 def _row(row: VersePlan) -> Plain:
