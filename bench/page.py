@@ -59,7 +59,6 @@ def main() -> int:
         for file in hymn_files()[:2]:
             page.goto("/")
             page.set_input_files("#files", str(file))
-            page.get_by_role("button", name="Bring in", exact=True).click()
             page.wait_for_url("**/understood")
             hymn = page.url.rpartition("/")[0]
             page.goto(f"{hymn}/plan")

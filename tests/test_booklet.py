@@ -14,6 +14,8 @@ from undersong.errors import CannotEngrave, UnknownName
 from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding, finding
 from undersong.model.pitch import Key
+from undersong.model.text import Syllable, Verse, opening
+from undersong.model.tune import Line
 from undersong.writing import booklet as module
 from undersong.writing.booklet import (
     BEFORE_MM,
@@ -240,6 +242,43 @@ def test_keys_in_words(key: str, words: str) -> None:
 def test_first_words() -> None:
     """Syllables are joined, and more to come is shown."""
     assert first_words(verse(1)) == "The silver morning on the hill …"
+
+
+BREAKS = "Mor-ning breaks u-pon the hill, larks a-bove are sing-ing still"
+DAY = "When our day is end-ed And the light is low"
+LONG = "Now the lamps are light-ed all a-long the qui-et shore"
+
+
+@pytest.mark.parametrize(
+    ("text", "starts", "words"),
+    [
+        (BREAKS, (0, 7), "Morning breaks upon the hill"),  # five words in a line of seven syllables
+        (BREAKS, (), "Morning breaks upon the hill"),  # no lines are known: up to the comma
+        (DAY, (0, 6), "When our day is ended"),
+        (DAY, (0, 2), "When our"),
+        (DAY, (), "When our day is ended And"),
+        (LONG, (0, 13), "Now the lamps are lighted all"),
+        ("Sing, O sing, for joy", (), "Sing, O sing"),
+    ],
+)
+def test_an_opening_ends_with_its_line(text: str, starts: tuple[int, ...], words: str) -> None:
+    """Invented words: at the end of the line, after a stop, or after six words; never a word of the next line."""
+    parts = [word.split("-") for word in text.split()]
+    sung = [
+        (part, "single" if len(word) == 1 else "begin" if at == 0 else "end" if at == len(word) - 1 else "middle")
+        for word in parts
+        for at, part in enumerate(word)
+    ]
+    syllables = [Syllable(Fraction(onset), part, hyphen) for onset, (part, hyphen) in enumerate(sung)]  # type: ignore[arg-type]
+    at = [Fraction(start) for start in starts]
+    assert opening([(one.onset, one.text, one.hyphen) for one in syllables], at) == (words, True)
+    lines = [Line(start, end) for start, end in zip(at, [*at[1:], Fraction(len(sung))], strict=False)]
+    assert Verse(1, tuple(syllables)).first_words(lines) == words
+
+
+def test_an_opening_that_is_all_is_no_beginning() -> None:
+    """Nothing follows, so nothing is said to."""
+    assert opening([(Fraction(0), "A", "begin"), (Fraction(1), "men", "end")], [Fraction(0)]) == ("Amen", False)
 
 
 def test_a_first_verse_of_two_pages_begins_on_the_left() -> None:

@@ -254,6 +254,13 @@ def test_a_verse_that_is_not_there(hymn: Path) -> None:
     assert "no words" in err
 
 
+def test_textures_are_listed_by_both_names() -> None:
+    """The name for the command, then the title that the page has."""
+    lines = run("arrange", "--textures")[1].splitlines()
+    for one in TEXTURES.values():
+        assert any(line.split(maxsplit=1) == [one.name, f"{one.title}: {one.what}"] for line in lines), one.name
+
+
 def test_textures_are_listed() -> None:
     """One line each and what they need."""
     code, out, _ = run("arrange", "--textures")

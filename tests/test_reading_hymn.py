@@ -523,7 +523,7 @@ def test_read_shows_lines_verses_and_what_was_assumed(tmp_path: Path) -> None:
     assert shown.exit_code == 0
     told = {" ".join(line.split()) for line in shown.output.splitlines()}
     assert "line 1 bar 1, beat 1: One two three four five six" in told
-    assert "verse 1 One two three four five..." in told
+    assert "verse 1 One two three four five six..." in told
     assert "sung bars 1-2, then 1-4" in told
     assert any(line.startswith("assumed the metre is not given") for line in told)
     facts = json.loads(CliRunner().invoke(cli, ["read", str(file), "--json"]).output)

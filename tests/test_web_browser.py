@@ -21,6 +21,7 @@ from undersong.demo import hymn_files
 from undersong.reading import read_file
 
 WATER, BARLEY = hymn_files()[:2]
+LANTERN = hymn_files()[5]
 
 
 @pytest.fixture(scope="module")
@@ -73,7 +74,6 @@ def bring(page: Any, file: Path = WATER) -> str:
     """A hymn on the shelf; its page."""
     page.goto("/")
     page.set_input_files("#files", str(file))
-    page.get_by_role("button", name="Bring in", exact=True).click()
     page.wait_for_url("**/understood")
     return str(page.url).rpartition("/")[0]
 
@@ -101,9 +101,8 @@ def walk(page: Any, page_path: str) -> None:
     assert fits(page)
     assert page.evaluate("(t => t.scrollWidth <= t.clientWidth)(document.querySelector('#sheet'))")
     page.get_by_role("link", name="Take away").click()
-    page.get_by_role("button", name="Make the booklet (PDF)").click()
     with page.expect_download() as download:
-        page.locator(".made a").click()
+        page.get_by_role("button", name="Make the booklet (PDF)").click()
     pdf = PdfReader(io.BytesIO(Path(download.value.path()).read_bytes()))
     assert "Water waking" in pdf.pages[0].extract_text()
     assert page_path.rsplit("/", maxsplit=1)[-1] in page.url
@@ -136,6 +135,18 @@ def test_a_file_is_dropped_on_the_page(page: Any) -> None:
     assert "harmony is proposed" in page.inner_text("main")
 
 
+def test_a_file_is_brought_in_as_soon_as_it_is_chosen(page: Any) -> None:
+    """No button is needed; come back to, the same file can be chosen again."""
+    page.goto("/")
+    assert page.locator("#bring button").count() == 0
+    for _ in range(2):
+        page.set_input_files("#files", str(WATER))
+        page.wait_for_url("**/understood")
+        page.go_back()
+        page.wait_for_selector("#files")
+        until(page, "document.querySelector('#files').files.length === 0")
+
+
 def test_a_chord_is_changed_by_click(page: Any) -> None:
     """Click, type, keep; then undone by its button."""
     page.goto(bring(page, BARLEY))
@@ -148,6 +159,19 @@ def test_a_chord_is_changed_by_click(page: Any) -> None:
     page.locator("#undo").click()
     page.wait_for_load_state()
     assert page.locator("g.chord-symbol[data-told=yours]").count() == 0
+
+
+def test_a_doubtful_chord_is_confirmed_with_enter(page: Any) -> None:
+    """The entry says what keeping it does, the page that it was done; the eye stays at the chord."""
+    page.goto(bring(page, LANTERN))
+    doubtful = page.locator("g.chord-symbol[data-told$=doubtful]")
+    where = doubtful.first.get_attribute("id")
+    doubtful.first.click()
+    assert page.inner_text("#chord-told").endswith("doubtful; kept as it is, it is confirmed")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"#{where}[data-told=yours]")
+    assert page.inner_text("#notice").endswith("is confirmed.")
+    until(page, f"document.activeElement.id === '{where}'")
 
 
 def test_a_wrong_chord_is_told_and_can_be_mended(page: Any) -> None:
@@ -254,6 +278,55 @@ def test_what_cannot_be_played_has_its_remedy_as_a_button(page: Any) -> None:
     until(page, "!document.querySelector('#row-1 .told')?.textContent.includes('cannot serve')")
 
 
+def test_words_of_trying_are_said_only_while_it_is_tried(page: Any) -> None:
+    """Nothing before a verse is seen; the words while its remedies are asked for; then the buttons."""
+    home = bring(page)
+    page.goto(home + "/plan")
+    page.wait_for_selector("#row-1 svg.system")
+    page.evaluate("for (const one of document.querySelectorAll('svg.system')) one.style.height = '100rem'")
+    page.evaluate("window.scrollTo(0, 0)")
+    held: list[Any] = []
+
+    def hold(route: Any) -> None:
+        """Unanswered until it is let go; the driver takes no bound method of a list."""
+        held.append(route)
+
+    page.route("**/remedies", hold)
+    page.select_option("#texture-1", "strummed")
+    page.wait_for_selector("#told-1 .trying", state="attached")
+    page.wait_for_timeout(1500)  # longer than it waits where the verse is in sight
+    assert not held
+    assert not page.locator("#told-1 .trying").is_visible()
+    page.locator("#told-1").scroll_into_view_if_needed()
+    page.locator("#told-1 .trying").wait_for(state="visible")
+    until(page, "document.querySelector('#told-1').classList.contains('htmx-request')")
+    held[0].continue_()
+    page.wait_for_selector("#told-1:not([hx-get])")
+    assert page.locator("#told-1 .trying").count() == 0
+
+
+def test_what_was_made_before_is_not_fetched_again(page: Any) -> None:
+    """The file comes once, to the page where it was begun; later its link stands there."""
+    home = bring(page)
+    page.goto(home + "/take")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="MIDI").click()
+    assert download.value.suggested_filename.endswith(".mid")
+    fetched: list[Any] = []
+
+    def note(one: Any) -> None:
+        fetched.append(one)
+
+    page.on("download", note)
+    page.wait_for_timeout(1000)
+    page.reload()
+    page.locator("#made-midi .ready a").wait_for()
+    page.wait_for_timeout(1000)
+    assert not fetched
+    with page.expect_download():
+        page.locator("#made-midi .ready a").click()
+
+
 def test_two_windows_on_one_hymn(page: Any, watch: Watch) -> None:
     """The second window is told, shows both, and keeps what she says."""
     home = bring(page)
@@ -348,7 +421,7 @@ def test_the_field_stays_where_it_is_while_the_lines_above_grow(tablet: Any) -> 
         document.querySelector('#preview').offsetHeight]"""
     top, height = tablet.evaluate(where)
     tablet.keyboard.type("g f# g c d, e g d e d g,")
-    until(tablet, "document.querySelectorAll('#preview g.note').length === 22")
+    until(tablet, "document.querySelectorAll('#preview g.note:not(.proposed)').length === 22")
     after, grown = tablet.evaluate(where)
     assert grown > height + 10
     assert abs(after - top) < 1

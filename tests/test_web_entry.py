@@ -62,6 +62,66 @@ def test_inner_parts_are_proposed_while_typing(client: httpx.Client) -> None:
     assert "In pencil" not in typed(client, draft, propose="no").text
 
 
+KEPT = re.compile(r'<p id="keeps"[^>]*>([^<]*)</p>')
+
+
+def kept_as(part: str) -> str:
+    """What the page says the hymn will have."""
+    found = KEPT.search(part)
+    assert found
+    return found[1]
+
+
+def test_what_will_be_kept_is_said_before(client: httpx.Client) -> None:
+    """Of four parts the missing ones are proposed once there is a bass or a symbol, unless she says no.
+
+    The page says which, and the kept hymn has just those.
+    """
+    draft = begun(client, "four")
+    assert kept_as(client.get(draft).text) == ""
+    part = typed(client, draft, bass="", symbols="").text
+    assert kept_as(part) == (
+        "Will be kept: tune and the words of 1 verse; "
+        "alto, tenor and bass left out (they need a bass or a chord symbol to go by)."
+    )
+    whole = "Will be kept: tune, bass, chord symbols and the words of 1 verse; "
+    assert kept_as(typed(client, draft).text) == whole + "alto and tenor proposed."
+    page = client.get(draft).text
+    assert kept_as(page) == whole + "alto and tenor proposed."
+    assert re.findall(r'name="(soprano|alto|tenor|bass)"', page) == ["soprano", "alto", "tenor", "bass"]
+    part = typed(client, draft, alto="g a").text
+    assert "kept: tune, alto, bass, chord" in kept_as(part)
+    assert kept_as(part).endswith("; the rest of the alto and tenor proposed.")
+    typed(client, draft, alto="", propose="no")
+    page = client.get(draft).text
+    assert kept_as(page) == whole + "alto and tenor left out."
+    assert '<option value="no" selected>' in page
+    gone = client.post(f"{draft}/keep", data=TYPED | {"propose": "no", "version": draft_version(client, draft)})
+    assert "2 parts" in client.get(gone.headers["location"]).text
+
+
+def test_a_tune_with_symbols_stays_one(client: httpx.Client) -> None:
+    """Nobody asked for parts: none are proposed, none said to be left out."""
+    draft = begun(client, "tune")
+    fields = {"tune": "c4 d e f g1", "symbols": "C | G", "version": draft_version(client, draft)}
+    part = client.post(draft, data=fields, headers={"hx-request": "true"}).text
+    assert kept_as(part) == "Will be kept: tune and chord symbols."
+    assert "In pencil" not in part
+
+
+def test_a_symbol_over_another_bass_is_remarked(client: httpx.Client) -> None:
+    """At its place, as something that may be left so: the hymn is kept all the same."""
+    draft = begun(client)
+    fields = {"symbols": "C | F . C | Gm F/A C | F", "bass": "cf~fc|gdc|f"}
+    part = typed(client, draft, **fields).text
+    assert 'data-field="symbols" data-at="15"' in part
+    assert "F/A does not hold the D that the bass has there" in part
+    assert 'class="fault"' not in part
+    assert part.count("does not hold") == 1
+    told = TYPED | fields | {"version": draft_version(client, draft)}
+    assert client.post(f"{draft}/keep", data=told).headers["location"].endswith("/understood")
+
+
 def test_the_proposal_is_written_into_the_fields(client: httpx.Client) -> None:
     """What was in pencil stands as letters, to be changed; the page shows the same notes, none of them in pencil."""
     draft = begun(client)

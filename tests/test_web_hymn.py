@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
 import re
 import signal
@@ -14,6 +15,7 @@ import zipfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import httpx
 import music21
@@ -31,6 +33,7 @@ from undersong.workflow import Wishes
 HYMNS = hymn_files()
 WATER = HYMNS[0]
 BARLEY = HYMNS[1]
+LANTERN = HYMNS[5]
 
 
 @pytest.fixture(scope="module")
@@ -188,15 +191,44 @@ def test_a_chord_is_changed_and_taken_back(client: httpx.Client, name: str) -> N
     assert "Am7/C, yours" not in back.text
 
 
+def test_a_chord_kept_as_it_is_changes_nothing_unless_it_was_doubtful(client: httpx.Client) -> None:
+    """A sure one stays as it was read; a doubtful one is confirmed, and the page says so."""
+    path = f"/hymns/{brought(client, LANTERN)}"
+    page = client.get(path).text
+    found = re.findall(
+        r'data-bar="(\d+)" data-beat="(\S+)" data-chord="([^"]+)" data-place="([^"]+)" data-told="([^"]+)"', page
+    )
+    told = {kind: next(one for one in found if one[4].endswith(kind)) for kind in ("sure", "doubtful")}
+
+    def keep(kind: str, chord: str) -> str:
+        bar, beat, _, place, _ = told[kind]
+        fields = {"bar": bar, "beat": beat, "place": place, "times": "0", "chord": chord}
+        return change(client, f"{path}/chord", client.get(path).text, part=True, **fields).text
+
+    for chord in (told["sure"][2], f" {told['sure'][2]} "):
+        part = keep("sure", chord)
+        assert version_of(part) == version_of(page)
+        assert 'data-told="yours"' not in part
+    assert re.search(r'<button id="undo" disabled', client.get(path).text)
+    symbol, place = told["doubtful"][2:4]
+    part = keep("doubtful", symbol)
+    assert f"{symbol} at {place} is confirmed." in part
+    assert f"Undo “chord {symbol} at {place} confirmed”" in part
+    assert part.count('data-told="yours"') == 1
+    again = keep("doubtful", symbol)
+    assert version_of(again) == version_of(part)
+    assert "is confirmed." not in again
+
+
 def test_each_symbol_on_the_page_is_the_chord_it_opens(client: httpx.Client) -> None:
     """Chords within beats too (a chorale of the corpus of the PyPI package music21): none is left out, none shifted."""
     chorale = Path(music21.__file__).parent / "corpus/bach/bwv66.6.mxl"
-    page = html.fromstring(client.get(f"/hymns/{brought(client, chorale)}").text)
-    drawn = [group for group in page.iter("g") if "chord-symbol" in group.get("class", "")]
+    page: Any = html.fromstring(client.get(f"/hymns/{brought(client, chorale)}").text)
+    drawn = page.xpath("//g[contains(@class, 'chord-symbol')]")
     assert len(drawn) > 30
     for group in drawn:
-        chord = re.sub("(?<=[A-G0-9/])[b#]", "", group.get("data-chord", ""))
-        text = "".join(str(piece) for one in group.findall("text") if not one.get("class") for piece in one.itertext())
+        chord = re.sub("(?<=[A-G0-9/])[b#]", "", group.get("data-chord"))
+        text = "".join(group.xpath("text[not(@class)]//text()"))
         assert re.sub("[^A-Za-z0-9/]", "", text) == re.sub("#", "", chord)
 
 
@@ -286,13 +318,43 @@ def test_every_texture_and_place_of_the_tables_is_offered(client: httpx.Client, 
             assert f'value="{one}"' in row
 
 
+def test_a_texture_has_the_commands_name_beside_its_own(client: httpx.Client, name: str) -> None:
+    """Wherever the title does not hold it."""
+    from undersong.textures.table import TEXTURES  # noqa: PLC0415
+
+    row = client.get(f"/hymns/{name}/plan").text.split('id="plan-0"')[1].split("</tr>")[0]
+    options = dict(re.findall(r'<option value="([^":]+)" data-words[^>]*>([^<]+)<', row))
+    assert options.keys() == TEXTURES.keys()
+    assert options["counter-line"] == "running voice (counter-line)"
+    assert options["as-printed"] == "as printed"
+    for one in TEXTURES.values():
+        assert one.title in options[one.name]
+        assert one.name.replace("-", " ") in options[one.name].lower().replace("-", " ")
+
+
 def test_what_cannot_serve_is_told_with_its_remedy(client: httpx.Client, name: str) -> None:
     """Strummed over a chord on every beat: why, what instead, and a button that plans it; the row says both."""
     path = f"/hymns/{name}/plan"
     part = change(client, f"{path}/1", client.get(path).text, part=True, texture="strummed")
-    assert "strummed cannot serve this verse" in part.text
+    assert "strummed cannot serve this verse as planned" in part.text
     assert ">Plan block chords</button>" in part.text
     assert "laid out: block chords" in part.text
+
+
+def test_another_place_of_the_tune_is_told_as_that(client: httpx.Client, name: str) -> None:
+    """The texture is laid out, only the tune lies elsewhere: the words and the button say so, the button sets that."""
+    path = f"/hymns/{name}/plan"
+    part = change(client, f"{path}/1", client.get(path).text, part=True, texture="shared", tune="tenor")
+    assert "laid out: tune in the pedal at 4" in part.text
+    told: Any = html.fromstring(part.text).xpath("//ul[@id='told-1']/li[contains(., 'as planned')]")
+    assert len(told) == 1
+    words = " ".join(told[0].text_content().split())
+    assert "(Figure shared between the hands is laid out, with the tune in the pedal at 4'.)" in words
+    button = told[0].xpath(".//button")[0]
+    assert button.text == "Plan the tune in the pedal at 4'"
+    assert json.loads(button.get("hx-vals")) == {"tune": "pedal"}
+    served_now = change(client, f"{path}/1", client.get(path).text, part=True, tune="pedal")
+    assert "as planned" not in served_now.text
 
 
 def test_two_versions_stand_side_by_side(client: httpx.Client, name: str) -> None:

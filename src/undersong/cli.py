@@ -572,13 +572,15 @@ def _arrange(files: Sequence[Path], wishes: Any, output: Any, *, as_json: bool) 
 
 def _show_textures(*, as_json: bool) -> int:
     from undersong.arranging.report import textures_json  # noqa: PLC0415
+    from undersong.textures.table import TEXTURES  # noqa: PLC0415
 
     rows = textures_json()
     if as_json:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
         return DONE
     for row in rows:
-        click.echo(f"{row['name']:16}{row['what']}\n{'':16}needs {row['needs']}")
+        title = TEXTURES[row["name"]].title
+        click.echo(f"{row['name']:16}{title}: {row['what']}\n{'':16}needs {row['needs']}")
         for pattern in row["patterns"]:
             click.echo(f"{'':16}{row['name']}:{pattern['name']}: {pattern['what']}")
     return DONE

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from undersong.model.tune import Note
+from undersong.model.tune import Line, Note
 
 Hyphen = Literal["single", "begin", "middle", "end"]
 
@@ -49,18 +50,35 @@ class Verse:
                 notes = tuple(sorted([*kept, *rhythm.notes], key=lambda note: note.onset))
         return notes
 
-    @property
-    def first_words(self) -> str:
-        """The beginning of the verse as running text, up to five words."""
-        words, open_word = [], ""
-        for syllable in sorted(self.syllables, key=lambda one: (one.times > 1, one.onset)):
-            open_word += syllable.text
-            if syllable.hyphen in ("single", "end"):
-                words.append(open_word)
-                open_word = ""
-            if len(words) == 5:
-                break
-        return " ".join(words)
+    def first_words(self, lines: Sequence[Line]) -> str:
+        """The beginning of the verse as running text, within the first of its tune's lines that has words."""
+        sung = sorted(self.syllables, key=lambda one: (one.times > 1, one.onset))
+        return opening([(one.onset, one.text, one.hyphen) for one in sung], [line.onset for line in lines])[0]
+
+
+MOST_WORDS = 6
+"""Of a verse, to know it by."""
+STOPS = (",", ";", ":", ".", "!", "?")
+
+
+def opening(syllables: Iterable[tuple[Fraction, str, Hyphen]], starts: Sequence[Fraction]) -> tuple[str, bool]:
+    """The first words of a verse, and whether more follow.
+
+    They end with the line of text (`starts`: where the tune's lines begin), with a stop after three words or more where
+    no lines are known, or after a few words, without the sign that stood behind the last one.
+    """
+    words, open_word, end = list[str](), "", None
+    for onset, text, hyphen in syllables:
+        if end is None:
+            end = next((start for start in starts if start > onset), None)
+        stopped = not end and len(words) >= 3 and words[-1].endswith(STOPS)
+        if not open_word and words and (len(words) == MOST_WORDS or stopped or (end is not None and onset >= end)):
+            return " ".join(words).rstrip(",;:"), True
+        open_word += text
+        if hyphen in ("single", "end"):
+            words.append(open_word)
+            open_word = ""
+    return " ".join(words), False
 
 
 @dataclass(frozen=True, slots=True)

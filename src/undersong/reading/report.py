@@ -49,7 +49,7 @@ def read_json(hymn: Hymn, key: str, mode: str | None) -> dict[str, Any]:
         "numbers": list(hymn.numbers),
         "line_list": [_line(hymn, line, walked) for line in tune.lines],
         "verse_list": [
-            {"number": verse.number, "first_words": verse.first_words, "own_rhythms": len(verse.rhythms)}
+            {"number": verse.number, "first_words": verse.first_words(tune.lines), "own_rhythms": len(verse.rhythms)}
             for verse in hymn.text.verses
         ],
         "refrain": tune.place(hymn.text.refrain[0]) if hymn.text.refrain is not None else None,

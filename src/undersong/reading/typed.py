@@ -51,7 +51,7 @@ LOWEST, HIGHEST = 24, 108
 class Typed:
     """What was typed: names and texts of the voices (the tune first), a text of symbols, a text for each verse.
 
-    `propose` says that alto, tenor and bass are to be proposed where they are not typed.
+    `propose` says whether alto, tenor and bass are to be proposed where they are not typed; None: she has not said.
     """
 
     title: str = ""
@@ -62,7 +62,7 @@ class Typed:
     voices: tuple[tuple[str, str], ...] = (("tune", ""),)
     symbols: str = ""
     words: tuple[str, ...] = ()
-    propose: bool = False
+    propose: bool | None = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,8 @@ def take(typed: Typed) -> Taken:
         if notes:
             voices.append(Voice(name, _printed(notes, frame)))
     bars = _bars(frame, onsets[-1])
-    symbols, told = _read_symbols(typed.symbols, bars, frame)
+    bass = next((voice.notes for voice in voices[1:] if voice.name == "bass"), ())
+    symbols, told = _read_symbols(typed.symbols, bars, frame, bass)
     slips += told
     struck = [note.onset for note, sounding in tune if sounding]
     verses = []
@@ -370,14 +371,16 @@ def _syllables(text: str) -> Iterator[tuple[int, str, Hyphen]]:
             yield word.start() + part.start(), part[0], kind
 
 
-def _read_symbols(text: str, bars: Sequence[Bar], frame: _Frame) -> tuple[tuple[Symbol, ...], list[Slip]]:
+def _read_symbols(
+    text: str, bars: Sequence[Bar], frame: _Frame, bass: Sequence[Note]
+) -> tuple[tuple[Symbol, ...], list[Slip]]:
     found: list[Symbol] = []
     slips: list[Slip] = []
     at = 0
     parts = text[:MOST_SIGNS].split("|") if text.strip() else []
     for index, part in enumerate(parts):
         if index < len(bars):
-            found += _bar_of_symbols(part, at, bars[index], frame, slips)
+            found += _bar_of_symbols(part, at, bars[index], frame, slips, bass)
         elif part.strip():
             slips.append(Slip("symbols", at + len(part) - len(part.lstrip()), "the tune has no more bars"))
             break
@@ -385,7 +388,9 @@ def _read_symbols(text: str, bars: Sequence[Bar], frame: _Frame) -> tuple[tuple[
     return tuple(found), slips
 
 
-def _bar_of_symbols(part: str, start: int, bar: Bar, frame: _Frame, slips: list[Slip]) -> Iterator[Symbol]:
+def _bar_of_symbols(
+    part: str, start: int, bar: Bar, frame: _Frame, slips: list[Slip], bass: Sequence[Note]
+) -> Iterator[Symbol]:
     tokens = list(re.finditer(r"\S+", part))
     beats = max(1, bar.length // frame.time.beat)
     each = (
@@ -401,9 +406,15 @@ def _bar_of_symbols(part: str, start: int, bar: Bar, frame: _Frame, slips: list[
             )
             return
         try:
-            yield Symbol(place, parse_symbol(token[0]), token[0])
+            chord = parse_symbol(token[0])
         except ValueError as fault:
             slips.append(Slip("symbols", start + token.start(), str(fault)))
+            continue
+        under = next((note.pitch for note in bass if note.onset <= place < note.end), None)
+        if under is not None and chord.pitch_classes and under.midi % 12 not in chord.pitch_classes:
+            says = f"{token[0]} does not hold the {under.name} that the bass has there"
+            slips.append(Slip("symbols", start + token.start(), f"{says}: one of the two may be wrong", small=True))
+        yield Symbol(place, chord, token[0])
 
 
 # -- the other way: notes as they would be typed -------------------------------------------------------------------

@@ -27,6 +27,7 @@ from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding
 from undersong.model.pitch import Key
 from undersong.model.plan import VersePlan
+from undersong.model.text import opening
 from undersong.model.time import Pace
 from undersong.model.tune import show_beat
 from undersong.performing import NO_GAP, Gap, gap_between
@@ -201,18 +202,11 @@ def _runs(numbers: Sequence[int]) -> str:
     return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs)
 
 
-def first_words(section: Accompaniment, most: int = 6) -> str:
+def first_words(section: Accompaniment) -> str:
     """The beginning of the section's text as running words, with an ellipsis if more follows."""
-    words: list[str] = []
-    open_word = ""
-    for word in section.words:
-        open_word += word.text
-        if word.hyphen in ("single", "end"):
-            if len(words) == most:
-                return " ".join(words) + " …"
-            words.append(open_word)
-            open_word = ""
-    return " ".join(words)
+    sung = [(word.start, word.text, word.hyphen) for word in section.words]
+    words, more = opening(sung, [line.start for line in section.lines])
+    return f"{words} …" if more else words
 
 
 def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[System]]) -> dict[str, Any]:

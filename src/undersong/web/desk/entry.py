@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ def typed(request: Plain) -> Plain:
     taken = workflow.take(given)
     made = _proposed(given, taken.hymn)
     found: Plain = {"music": "", "lines": [], "slips": [encode(one) for one in taken.slips], "proposed": None}
+    found["keeps"] = _keeps(given, taken.hymn, made)
     if made is not None:
         tune = made.hymn.tune
         page = replace(made.hymn, tune=replace(tune, lines=()))
@@ -36,9 +38,33 @@ def _proposed(given: workflow.Typed, hymn: Hymn | None) -> workflow.Proposed | N
     """The hymn with the voices that are to be proposed, as soon as there is a bass or a symbol to go by."""
     if hymn is None:
         return None
-    if given.propose and (hymn.tune.voice("bass") or hymn.tune.symbols):
+    if given.propose is not False and len(given.voices) > 1 and (hymn.tune.voice("bass") or hymn.tune.symbols):
         return workflow.in_four_parts(hymn)
     return workflow.Proposed(hymn, frozenset())
+
+
+def _keeps(given: workflow.Typed, hymn: Hymn | None, made: workflow.Proposed | None) -> str:
+    """What the hymn will have when it is kept: what is typed, what is proposed, what is left out."""
+    if hymn is None or made is None:
+        return ""
+    tune, verses = hymn.tune, len(hymn.text.verses)
+    typed = ["tune", *(voice.name for voice in tune.voices if voice.name != tune.melody)]
+    has = [*typed, *(["chord symbols"] if tune.symbols else [])]
+    has += [f"the words of {verses} verse{'s' if verses > 1 else ''}"] if verses else []
+    in_pencil = {name for name, _ in made.notes}
+    proposed = [f"the rest of the {name}" if name in typed else name for name, _ in given.voices if name in in_pencil]
+    missing = [name for name, _ in given.voices[1:] if name not in typed and name not in in_pencil]
+    told = [f"will be kept: {_listed(has)}"]
+    told += [f"{_listed(proposed)} proposed"] if proposed else []
+    if missing:
+        by = "" if given.propose is False or proposed else " (they need a bass or a chord symbol to go by)"
+        told.append(f"{_listed(missing)} left out{by}")
+    return f"{'; '.join(told).capitalize()}."
+
+
+def _listed(names: Sequence[str]) -> str:
+    """`tune, bass and chord symbols`."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def written(request: Plain) -> Plain:

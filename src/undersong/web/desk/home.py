@@ -20,7 +20,7 @@ def look(request: Plain) -> Plain:
         "hymns": [
             {"title": hymn.title, "tune_name": hymn.tune_name, "verses": len(hymn.text.verses),
              "voices": [voice.name for voice in hymn.tune.voices], "symbols": len(hymn.tune.symbols),
-             "begins": hymn.text.verses[0].first_words if hymn.text.verses else ""}
+             "begins": hymn.text.verses[0].first_words(hymn.tune.lines) if hymn.text.verses else ""}
             for hymn in found.hymns[:MOST_TUNES]
         ],
         "refused": [str(one) for one in found.refused[:MOST_TUNES]],

@@ -12,6 +12,7 @@ from undersong.library.amending import place_of
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Edits
 from undersong.model.pitch import Interval
+from undersong.model.symbol import parse_symbol, symbol
 from undersong.model.tune import show_beat
 from undersong.reading.report import read_json
 from undersong.web.desk.held import Plain, heard_of, hymn_of, serving, wished_plan
@@ -77,11 +78,11 @@ def _place(bar: str, beat: str) -> str:
 
 
 def chord(request: Plain) -> Plain:
-    """Her chord at a place as an edit, and the key it was written in."""
+    """Her chord at a place as an edit, the key it was written in, and how the page spells it."""
     edit, key = workflow.one_chord(
         hymn_of(request["state"]), request["bar"], request["beat"], request["times"], request["chord"]
     )
-    return {"edit": encode(edit), "key": str(key)}
+    return {"edit": encode(edit), "key": str(key), "symbol": symbol(parse_symbol(request["chord"]))}
 
 
 def in_key(request: Plain) -> Plain:

@@ -23,7 +23,7 @@ def plan(state: Plain) -> Plain:
     heard = heard_of(state, hymn)
     now = plan_of(state, hymn, heard)
     organ = bench_of(state).organ
-    words = {verse.number: verse.first_words for verse in hymn.text.verses}
+    words = {verse.number: verse.first_words(hymn.tune.lines) for verse in hymn.text.verses}
     return {
         "plan": encode(now),
         "rows": [
@@ -31,7 +31,8 @@ def plan(state: Plain) -> Plain:
             for row in now.verses
         ],
         "textures": [
-            {"name": name, "title": texture_says(name), "what": what} for name, what in _textures()
+            {"name": name, "title": texture_says(name), "what": what, "command": _command(name)}
+            for name, what in _textures()
         ],
         "places": [{"name": one.name, "title": one.says} for one in PLACES.values()],
         "manuals": [one.name for one in organ.manuals],
@@ -50,6 +51,12 @@ def _textures() -> list[tuple[str, str]]:
         found.append((one.name, one.what))
         found += [(f"{one.name}:{row.name}", row.says) for row in one.patterns[1:]]
     return found
+
+
+def _command(name: str) -> str:
+    """The name by which the command line has a texture, where its title does not hold it; else nothing."""
+    plain = name.partition(":")[0]
+    return "" if plain.replace("-", " ") in TEXTURES[plain].title.lower() else plain
 
 
 def _row(row: VersePlan) -> Plain:
@@ -76,8 +83,10 @@ def verse(request: Plain) -> Plain:
     return {
         "id": section.id,
         "texture": section.texture,
-        "laid_out": TEXTURES[section.texture].title,
+        "laid_out": texture_says(section.texture),
         "other": _laid(section, row, arrangement.findings),
+        "in_its_place": PLACES[section.tune].says,
+        "instead": _instead(section, row),
         "tune": section.tune,
         "hands": [section.right, section.left, section.feet],
         "stops": _stops(section),
@@ -203,11 +212,23 @@ ELSEWHERE = {
 """On which other page a kind of finding is mended: the hymn's chords; organ, player and room."""
 
 
+def _instead(section: Any, row: VersePlan) -> Plain:
+    """The fields that plan what is laid out, as far as it is not what she asked for, and what they change."""
+    fields, says = {}, []
+    if section.texture != row.texture:
+        fields["texture"] = section.texture
+        says.append(texture_says(section.texture))
+    if section.tune != row.tune:
+        fields["tune"] = section.tune
+        says.append(PLACES[section.tune].says)
+    return {"fields": fields, "says": ", ".join(says)}
+
+
 def _laid(section: Any, row: VersePlan, findings: Any) -> str:
     """What is laid out, where it is not what she asked for; else nothing."""
     told = []
     if section.texture != row.texture:
-        told.append(TEXTURES[section.texture].title)
+        told.append(texture_says(section.texture))
     elif any(one.kind == "slower-for-room" for one in findings):
         told.append("in a slower pattern")
     if section.tune != row.tune:

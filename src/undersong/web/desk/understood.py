@@ -22,7 +22,9 @@ def understood(state: Plain) -> Plain:
     facts = read_json(hymn, key_words(heard.harmony.key), heard.harmony.mode)
     return facts | {
         "melody": hymn.tune.tune_voice.name,
-        "all_verses": [{"number": one.number, "first_words": one.first_words} for one in raw.text.verses],
+        "all_verses": [
+            {"number": one.number, "first_words": one.first_words(raw.tune.lines)} for one in raw.text.verses
+        ],
         "read_title": raw.title,
         "four_parts": hymn.tune.four_parts,
         "upbeat": str(upbeat(hymn.tune) / first.time.beat) if first.time.beats else "",

@@ -32,8 +32,8 @@ ENTRY_CHOICES: Plain = {
     "times": ("4/4", "3/4", "2/4", "2/2", "3/2", "4/2", "6/8", "9/8", "12/8", "6/4", "5/4", "3/8"),
     "names": FIELD_NAMES,
 }  # fmt: skip
-PROPOSE = {True: "yes", False: "no"}
-"""What stands in the form for voices that are proposed where they are not typed."""
+PROPOSES: dict[str, bool | None] = {"four": None, "tune": False, "propose": True}
+"""Whether a kind begins with proposed voices; None: as soon as there is a bass or a symbol, until she says no."""
 FIRST = ("soprano", "tune", "bass")
 """Typed before the symbols where the others are proposed."""
 MOST_VERSES = 20
@@ -58,8 +58,15 @@ def typed_from(asked: Question, now: Typed) -> Typed:
         voices=tuple((name, text(name, old)) for name, old in now.voices),
         symbols=text("symbols", now.symbols),
         words=tuple(text(f"words-{number}", old) for number, old in enumerate(now.words, 1)),
-        propose=text("propose", PROPOSE[now.propose]) == PROPOSE[True],
+        propose=_proposes(text("propose", ""), now.propose),
     )
+
+
+def _proposes(said: str, now: bool | None) -> bool | None:
+    """What she chose; what merely stood in the form is no choice yet."""
+    if not said or (said == "yes" and now is None):
+        return now
+    return said == "yes"
 
 
 def in_place(slip: Any, typed: Typed) -> Plain:

@@ -18,6 +18,7 @@ from undersong.web.forms.entry import (
     FIELD_NAMES,
     KINDS_TYPED,
     MOST_VERSES,
+    PROPOSES,
     in_place,
     order_of,
     typed_from,
@@ -32,7 +33,7 @@ def begin_entry(door: Door, asked: Question) -> Response:
     kind = asked.text("kind", "four")
     if kind not in KINDS_TYPED:
         raise UnknownName("that is none of the choices", remedy="Choose from the page.")
-    fresh = Typed(voices=tuple((name, "") for name in KINDS_TYPED[kind]), words=("",), propose=kind == "propose")
+    fresh = Typed(voices=tuple((name, "") for name in KINDS_TYPED[kind]), words=("",), propose=PROPOSES[kind])
     return go(f"/enter/{door.shelf.begin_draft(_draft_text(fresh, ''))}")
 
 
@@ -66,7 +67,7 @@ def _typed(door: Door, typed: Typed) -> Plain:
     fields = ["key", "time", "pickup", *(name for name, _ in typed.voices), "symbols"]
     fields += [f"words-{number}" for number in range(1, len(typed.words) + 1)]
     slips = {field: [in_place(one, typed) for one in found["slips"] if one["field"] == field] for field in fields}
-    return {"pictures": drawn(pictures), "slips": slips, "proposed": proposed}
+    return {"pictures": drawn(pictures), "slips": slips, "proposed": proposed, "keeps": found["keeps"]}
 
 
 def type_on(door: Door, asked: Question) -> Response:

@@ -51,11 +51,14 @@ def _hymn(door: Door, kept: Kept, shown: tuple[str, ...]) -> Plain:
         marked={one["id"]: "non-chord" for one in page["non_chord"]} if "notes" in shown else {},
         line_starts={one["id"]: str(one["line"]) for one in page["tune"] if one["line"]} if lined else {},
     )  # fmt: skip
-    return {"kept": kept, "page": page, "pictures": drawn(pictures), "shown": shown}
+    return {"kept": kept, "page": page, "pictures": drawn(pictures), "shown": shown, "said": ""}
 
 
 def chord(door: Door, asked: Question) -> Response:
-    """Her chord at a place, or her chord there taken back."""
+    """Her chord at a place, or her chord there taken back; one that stands there already changes nothing.
+
+    Where what stands there is doubtful, it is hers from then on: confirmed.
+    """
     kept = door.open(asked)
     bar, beat, times = asked.text("bar")[:12], asked.text("beat")[:12], asked.number("times")
     place = f"{asked.text('place')[:40] or f'bar {bar}, beat {beat}'}"
@@ -65,7 +68,18 @@ def chord(door: Door, asked: Question) -> Response:
     wanted = {"state": door.state(kept), "bar": bar, "beat": beat, "times": times, "chord": text}
     found = door.work.ask("hymn:chord", wanted)
     edit, key = decode(Edit, found["edit"]), Key.parse(found["key"])
-    return _change(door, asked, f"chord {text} at {place}", lambda one: with_chord(one, edit, key))
+    there = [
+        one
+        for one in door.work.ask("hymn:page", door.state(kept))["chords"]
+        if (one["bar"], one["beat"]) == (bar, beat)
+    ]
+    same = bool(there) and not times and all(one["symbol"] == found["symbol"] for one in there)
+    if same and not any(one["doubtful"] for one in there):
+        return _hymn_again(door, asked, kept)
+    did, said = f"chord {text} at {place}", ""
+    if same:
+        did, said = f"{did} confirmed", f"{text} at {place} is confirmed."
+    return _change(door, asked, did, lambda one: with_chord(one, edit, key), said)
 
 
 def hear_chord(door: Door, asked: Question) -> Response:
@@ -132,15 +146,15 @@ def _back(asked: Question, kept: Kept) -> Response:
     return go(f"/hymns/{kept.name}/plan" if asked.text("from") == "plan" else f"/hymns/{kept.name}{_query(asked)}")
 
 
-def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept]) -> Response:
-    """Keep a change; the hymn's page follows."""
+def _change(door: Door, asked: Question, did: str, change: Callable[[Kept], Kept], said: str = "") -> Response:
+    """Keep a change; the hymn's page follows, with a word about it if there is one."""
+    return door.change(asked, did, change, lambda now: _hymn_again(door, asked, now, said))
 
-    def then(now: Kept) -> Response:
-        if asked.part:
-            return door.show("hymn_part.html", **_hymn(door, now, _shown(asked.text("show").split())))
-        return _back(asked, now)
 
-    return door.change(asked, did, change, then)
+def _hymn_again(door: Door, asked: Question, kept: Kept, said: str = "") -> Response:
+    if asked.part:
+        return door.show("hymn_part.html", **_hymn(door, kept, _shown(asked.text("show").split())) | {"said": said})
+    return _back(asked, kept)
 
 
 def _query(asked: Question) -> str:

@@ -41,7 +41,8 @@
     const facts = place.dataset;
     for (const name of ["bar", "beat", "place"]) entry.elements[name].value = facts[name];
     entry.elements.chord.value = facts.chord;
-    one("#chord-told").textContent = `${facts.place}: ${facts.chord || "no chord"}, ${facts.told}`;
+    const unsure = facts.told.endsWith("doubtful") ? "; kept as it is, it is confirmed" : "";
+    one("#chord-told").textContent = `${facts.place}: ${facts.chord || "no chord"}, ${facts.told}${unsure}`;
     one("#chord-back").hidden = !facts.hers;
     entry.dataset.at = place.id;
     entry.hidden = false;
@@ -215,13 +216,14 @@
   // --- forms that are sent as soon as something is chosen
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-submits]");
-    if (form) form.requestSubmit();
+    if (form?.checkValidity()) form.requestSubmit();
   });
 
   // --- files dropped on the page
   const bring = one("#bring");
   if (bring) {
     const files = one("#files", bring);
+    window.addEventListener("pageshow", () => bring.reset()); // come back to: the same file can be chosen again
     document.addEventListener("dragover", (event) => { event.preventDefault(); bring.classList.add("over"); });
     document.addEventListener("dragleave", () => bring.classList.remove("over"));
     document.addEventListener("drop", (event) => {
@@ -242,6 +244,24 @@
     });
   }
 
+  // --- work that shows how far it is: what was begun on this page is fetched when it is there, once
+  const begun = new Map();
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    if (event.target.matches("form.take")) begun.set(event.detail.target.id, event.target);
+  });
+  document.addEventListener("htmx:afterSettle", (event) => {
+    const made = event.target.closest(".made");
+    if (!made) return;
+    const ended = !one(".job", made), form = ended && begun.get(made.id);
+    if (ended) begun.delete(made.id);
+    if (form) {
+      one("a[download]", made)?.click();
+      made.scrollIntoView({ block: "nearest", behavior: "instant" });
+    }
+    // what was pressed is gone, or was pressed for this: its result is next
+    if (document.activeElement === document.body || form?.contains?.(document.activeElement)) one("a, button", made)?.focus();
+  });
+
   // --- pieces of the page exchanged: the focus stays where it was
   document.addEventListener("htmx:beforeRequest", (event) => {
     if (event.target.matches(".entry")) {
@@ -249,9 +269,6 @@
       stopHearing();
     }
     if (!event.target.closest(".waiting, .job, .told[hx-get]")) one("#notice").replaceChildren();
-  });
-  document.addEventListener("htmx:afterSettle", (event) => { // what was pressed is gone: its result is next
-    if (document.activeElement === document.body) one("a, button", event.target.closest(".made") ?? document.createElement("p"))?.focus();
   });
   document.addEventListener("htmx:afterSettle", () => {
     if (!wanted || one("#notice")?.childElementCount) return;
