@@ -21,6 +21,8 @@ from undersong.writing.booklet import (
     Unit,
     booklet,
     first_words,
+    heading,
+    kept_together,
     key_words,
     marks,
     marks_at_notes,
@@ -235,6 +237,16 @@ def test_pages_are_never_overfull() -> None:
 def test_keys_in_words(key: str, words: str) -> None:
     """As they are said."""
     assert key_words(Key.parse(key)) == words
+
+
+def test_a_stop_keeps_its_pitch() -> None:
+    """No line breaks between a stop's name and its pitch or ranks; elsewhere it may."""
+    together = kept_together("Great: Open Diapason 8, Mixture IV, Twelfth 2 2/3; soft 16 and 8")
+    assert together == "Great: Open Diapason\xa08, Mixture\xa0IV, Twelfth\xa02\xa02/3; soft\xa016 and\xa08"
+    section = verse(1)
+    drawn = replace(section.registration, actual=(("Great", "Open Diapason 8"),))
+    (about,) = heading(arrangement(section), replace(section, registration=drawn))["about"]
+    assert "Diapason\xa08" in about
 
 
 def test_first_words() -> None:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -282,7 +283,12 @@ def _texture(section: Accompaniment) -> str:
 
 def _registration(section: Accompaniment) -> str:
     actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual if stops)
-    return " — ".join(one for one in (section.registration.generic, actual) if one)
+    return kept_together(" — ".join(one for one in (section.registration.generic, actual) if one))
+
+
+def kept_together(stops: str) -> str:
+    """Stops with no break between a name and its pitch or ranks."""
+    return re.sub(r" (?=[\dIVX]+\b)", "\u00a0", stops)
 
 
 def _about(*told: str) -> list[str]:
