@@ -5,15 +5,22 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pypdf
 import pytest
+from click.testing import CliRunner
 
 from engraver_pages import arrangement, verse
+from printed import Printed
+from printed import page as score
+from undersong.cli import cli
 from undersong.errors import CannotEngrave, UnknownName
 from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding, finding
-from undersong.model.pitch import Key
+from undersong.model.pitch import Key, key_words
+from undersong.reading.musicxml import read_musicxml
+from undersong.workflow import Wishes, harmonise, lay_out, possible_keys
 from undersong.writing import booklet as module
 from undersong.writing.booklet import (
     BEFORE_MM,
@@ -23,7 +30,6 @@ from undersong.writing.booklet import (
     first_words,
     heading,
     kept_together,
-    key_words,
     marks,
     marks_at_notes,
     page_size,
@@ -237,6 +243,24 @@ def test_pages_are_never_overfull() -> None:
 def test_keys_in_words(key: str, words: str) -> None:
     """As they are said."""
     assert key_words(Key.parse(key)) == words
+
+
+def test_a_church_mode_is_named_alike_everywhere(tmp_path: Path) -> None:
+    """A tune of E phrygian: `read`, `arrange`, the keys offered and the page say one thing, never E minor."""
+    written = score(Printed("Tune", "E4:1 G4:1 A4:1 B4:1 | C5:1 B4:1 A4:1 G4:1 | A4:1 G4:1 F4:2 | E4:4"))
+    hymn = read_musicxml(written, "phrygian.musicxml")
+    harmony = harmonise(hymn).harmony
+    assert harmony.mode == "phrygian"
+    assert key_words(harmony.key, harmony.mode) == "E phrygian"
+    laid = lay_out(hymn, Wishes())
+    assert module._page_head(laid)["facts"][1 - (not laid.metre)] == "E phrygian"
+    file = tmp_path / "phrygian.musicxml"
+    file.write_bytes(written)
+    for command in ("read", "arrange", "harmony"):
+        said = CliRunner().invoke(cli, [command, str(file)]).output
+        assert "E phrygian" in said, command
+        assert "E minor" not in said, command
+    assert all(one.name.endswith(" phrygian") for one in possible_keys(hymn, harmony))
 
 
 def test_a_stop_keeps_its_pitch() -> None:
