@@ -33,7 +33,7 @@ from undersong.textures.ground import WalkedChord, leading_home
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.textures.units import leading_notes
-from undersong.workflow import Wishes, interval_to, lay_out
+from undersong.workflow import Wishes, harmonise, interval_to, lay_out, possible_keys
 
 FOUR = "(time=4/4) (key=0) (tempo=80)"
 PLAIN = f"{FOUR} (C/major) C5:4 | (G/major) C5:2 B4:2 | (G/dominant) B4:4 | (C/major) C5:4"
@@ -562,3 +562,15 @@ def test_held_keeps_its_lowest_note() -> None:
     lowest = min(first, key=lambda key: key.midi)
     assert lowest.end == 2
     assert len([key for key in limb(section, "left hand") if key.start < 2]) > 3
+
+
+def test_keys_offered_in_minor_follow_the_harmony() -> None:
+    """The file names no mode, the tune is in A minor: it is offered in E flat minor, never in D sharp minor."""
+    hymn = tune("(key=0) A4:1 C5:1 B4:1 A4:1 | G#4:1 A4:1 B4:1 E4:1 | A4:1 D5:1 C5:1 B4:1 | A4:4")
+    hymn = replace(hymn, tune=replace(hymn.tune, bars=tuple(replace(b, key=Key.parse("C")) for b in hymn.tune.bars)))
+    harmony = harmonise(hymn).harmony
+    assert str(harmony.key) == "A minor"
+    names = {one.transpose.semitones: one.name for one in possible_keys(hymn, harmony)}
+    assert (names[0], names[-1], names[1]) == ("A minor", "G sharp minor", "B flat minor")
+    up = lay_out(hymn, Wishes(transpose=6))
+    assert str(up.key) == "Eb minor"

@@ -5,17 +5,24 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pypdf
 import pytest
+from click.testing import CliRunner
 
 from engraver_pages import arrangement, verse
+from printed import Printed
+from printed import page as score
+from undersong.cli import cli
 from undersong.errors import CannotEngrave, UnknownName
 from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding, finding
-from undersong.model.pitch import Key
+from undersong.model.pitch import Key, key_words
 from undersong.model.text import Syllable, Verse, opening
 from undersong.model.tune import Line
+from undersong.reading.musicxml import read_musicxml
+from undersong.workflow import Wishes, harmonise, lay_out, possible_keys
 from undersong.writing import booklet as module
 from undersong.writing.booklet import (
     BEFORE_MM,
@@ -23,7 +30,8 @@ from undersong.writing.booklet import (
     Unit,
     booklet,
     first_words,
-    key_words,
+    heading,
+    kept_together,
     marks,
     marks_at_notes,
     page_size,
@@ -237,6 +245,34 @@ def test_pages_are_never_overfull() -> None:
 def test_keys_in_words(key: str, words: str) -> None:
     """As they are said."""
     assert key_words(Key.parse(key)) == words
+
+
+def test_a_church_mode_is_named_alike_everywhere(tmp_path: Path) -> None:
+    """A tune of E phrygian: `read`, `arrange`, the keys offered and the page say one thing, never E minor."""
+    written = score(Printed("Tune", "E4:1 G4:1 A4:1 B4:1 | C5:1 B4:1 A4:1 G4:1 | A4:1 G4:1 F4:2 | E4:4"))
+    hymn = read_musicxml(written, "phrygian.musicxml")
+    harmony = harmonise(hymn).harmony
+    assert harmony.mode == "phrygian"
+    assert key_words(harmony.key, harmony.mode) == "E phrygian"
+    laid = lay_out(hymn, Wishes())
+    assert module._page_head(laid)["facts"][1 - (not laid.metre)] == "E phrygian"
+    file = tmp_path / "phrygian.musicxml"
+    file.write_bytes(written)
+    for command in ("read", "arrange", "harmony"):
+        said = CliRunner().invoke(cli, [command, str(file)]).output
+        assert "E phrygian" in said, command
+        assert "E minor" not in said, command
+    assert all(one.name.endswith(" phrygian") for one in possible_keys(hymn, harmony))
+
+
+def test_a_stop_keeps_its_pitch() -> None:
+    """No line breaks between a stop's name and its pitch or ranks; elsewhere it may."""
+    together = kept_together("Great: Open Diapason 8, Mixture IV, Twelfth 2 2/3; soft 16 and 8")
+    assert together == "Great: Open Diapason\xa08, Mixture\xa0IV, Twelfth\xa02\xa02/3; soft\xa016 and\xa08"
+    section = verse(1)
+    drawn = replace(section.registration, actual=(("Great", "Open Diapason 8"),))
+    (about,) = heading(arrangement(section), replace(section, registration=drawn))["about"]
+    assert "Diapason\xa08" in about
 
 
 def test_first_words() -> None:

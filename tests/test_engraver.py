@@ -9,6 +9,7 @@ from fractions import Fraction
 from itertools import combinations
 
 import pytest
+from fontTools.ttLib import TTFont
 from lxml import etree
 
 from engraver_pages import arrangement, verse
@@ -17,9 +18,10 @@ from undersong.errors import CannotEngrave
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.pitch import Pitch
 from undersong.workflow import Wishes, lay_out
-from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, finish, text_width
+from undersong.writing.booklet import FONTS
+from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, _system, finish, text_width
 from undersong.writing.exchange import exchange_file
-from undersong.writing.prepare import PageSize, choose_breaks, prepare
+from undersong.writing.prepare import PageSize, choose_breaks, prepare, second_half
 
 NORMAL, LARGE = PageSize(183.0, 7.04, 10.5), PageSize(183.0, 8.56, 13.0)
 
@@ -65,8 +67,64 @@ def test_staves_and_words_are_large_enough(engraver: Engraver, size: PageSize, s
 def test_each_line_is_a_system(engraver: Engraver) -> None:
     """Four lines of four bars, a quaver figure: four systems, and bar numbers 5, 9 and 13 at the others' starts."""
     systems = engrave(engraver, verse(1))
-    numbers = [re.findall(r'class="mNum[^>]*>.*?>(\d+)<', system.svg) for system in systems]
-    assert numbers == [[], ["5"], ["9"], ["13"]]
+    assert [numbers(system) for system in systems] == [[], ["5"], ["9"], ["13"]]
+
+
+def numbers(system: System) -> list[str]:
+    """Bar numbers of a system, as printed."""
+    return re.findall(r'class="mNum(?:(?!</g>).)*?<tspan font-size="[^>]*>([^<]+)<', system.svg)
+
+
+def test_every_system_bears_its_number(engraver: Engraver) -> None:
+    """P5 of the house: also where a repeat begins again with bar 1, and where a system begins with a half bar."""
+    section = verse(1)
+    renamed = [(8, "1", False), (12, "4b", True)]
+    bars = list(section.bars)
+    for index, number, pickup in renamed:
+        bars[index] = replace(bars[index], number=number, pickup=pickup)
+    systems = engrave(engraver, replace(section, bars=tuple(bars)))
+    assert [numbers(system) for system in systems] == [[], ["5"], ["1"], ["4b"]]
+
+
+@pytest.mark.parametrize(("number", "second"), [("4", "4b"), ("4b", "4c"), ("0", "0"), ("", "")])
+def test_the_number_of_a_second_half(number: str, second: str) -> None:
+    """The half of an upbeat is still the upbeat."""
+    assert second_half(number) == second
+
+
+def test_signs_of_symbols_are_as_high_as_letters() -> None:
+    """By the font files: 1.1 to 1.5 times as high as a capital, none narrower than two fifths of its height."""
+    drawn = "".join(
+        _system(
+            '<svg viewBox="0 0 100 50"><g id="h" class="harm"><text x="10" y="20" font-size="0px"><tspan><tspan '
+            f'font-size="370px">F</tspan><tspan font-family="Leipzig" font-size="704px">{sign}</tspan></tspan></text></g>'  # noqa: E501
+        ).svg
+        for sign in "\uea64\uea66"
+    )
+    capital = 370 * TTFont(FONTS / "LiberationSerif-Regular.ttf")["OS/2"].sCapHeight / 2048
+    runs = re.findall(r'<tspan(?: font-family="(Leipzig)")? font-size="(\d+)px"[^>]*>([^F<])<', drawn)
+    assert [sign for *_, sign in runs] == ["\uea64", "♯"]
+    for family, size, sign in runs:
+        font = TTFont(FONTS / (f"{family}.ttf" if family else "LiberationSerif-Regular.ttf"))
+        glyph = font["glyf"][font.getBestCmap()[ord(sign)]]
+        em = float(size) / font["head"].unitsPerEm
+        assert 1.1 < glyph.yMax * em / capital < 1.5
+        assert (glyph.xMax - glyph.xMin) * em > 0.4 * capital
+
+
+def test_the_sign_of_an_octave_is_in_letters(engraver: Engraver) -> None:
+    """Every system says 8va, later ones in parentheses; the dashed line begins after the letters; no glyph is left."""
+    systems = engrave(engraver, verse(1, tune="octave-up", fifths=-1))
+    assert len(systems) > 1
+    for index, system in enumerate(systems):
+        found = re.search(
+            r'class="octave[^>]*><text x="(\d+)"[^>]* font-size="(\d+)px"[^>]*>([^<]*)</text><path d="M(\d+)',
+            system.svg,
+        )
+        assert found
+        assert found[3] == ("(8va)" if index else "8va")
+        assert float(found[4]) >= float(found[1]) + text_width(found[3]) * float(found[2])
+        assert "#E51" not in system.svg
 
 
 def test_every_note_keeps_its_id(engraver: Engraver) -> None:
@@ -206,7 +264,7 @@ def test_a_line_that_begins_inside_a_bar_begins_a_system(engraver: Engraver) -> 
     """The bar at the line's end is halved: its beats stand on two systems, nothing is lost, its number is shown."""
     section = verse(1, pickup=Fraction(1))
     systems = engrave(engraver, section)
-    assert [re.findall(r'class="mNum[^>]*>.*?>(\d+)<', system.svg) for system in systems] == [[], ["4"], ["8"], ["12"]]
+    assert [numbers(system) for system in systems] == [[], ["4b"], ["8b"], ["12b"]]
     for system, line in zip(systems, section.lines, strict=True):
         sung = {note.id for note in section.notes if line.start <= note.start < line.end}
         assert sung == set(re.findall(r'id="([^"]+)" class="note"', system.svg))
@@ -255,6 +313,7 @@ def test_halves_of_a_bar_mend_beams_and_accidentals() -> None:
         ([20.0] * 16, {4, 8, 12}, {4, 8, 12}),  # a line a system
         ([36.0] * 8, {4}, {2, 4, 6}),  # long lines are broken into even halves
         ([20.0] * 8, {2, 4, 6}, {4}),  # two short lines share a system
+        ([13.2] * 8, {4}, {4}),  # two lines at 1.11 of a system, whose words would touch bar lines
         ([25.0] * 6, {3}, {3}),  # lines that fill three quarters stand alone
         ([200.0, 20.0], set(), {1}),  # a bar too wide for any system stands alone
     ],

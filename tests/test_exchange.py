@@ -293,6 +293,33 @@ def test_held_key_under_a_figure() -> None:
     assert len(voices_of(broken, 1, 1)) == 1
 
 
+def test_rests_that_only_fill_are_hidden() -> None:
+    """An upper left-hand part that enters late: no rest over the notes of the other, one where neither sounds."""
+    bars = bars_of("4/4", "C major", ["4", "4"])
+    section = section_of(
+        "late", bars, {"figure": "r:2 E4:1/2 D4:1/2 C4:1 r:2 E4:1 D4:1", "tenor": "G3:2 F3:2 G3:1 r:1 F3:2"}
+    )
+    assert voices_of(section, 0, 1) == ["up - E4 D4 C4", "down G3 F3"]
+    assert voices_of(section, 1, 1) == ["up - rest E4 D4", "down G3 - F3"]
+
+
+def test_a_tune_keeps_its_rests() -> None:
+    """The tune rests over a sounding alto: singers' silence is seen."""
+    bars = bars_of("4/4", "C major", ["4"])
+    section = section_of("rest", bars, {"tune": "C5:2 r:1 D5:1", "alto": "E4:4"})
+    assert voices_of(section, 0, 0) == ["up C5 rest D5", "none E4"]
+
+
+def test_no_head_on_a_dot() -> None:
+    """A suspended A flat beside a dotted B flat: tied chords, with no dot between the heads; a third apart stays so."""
+    bars = bars_of("3/4", "Eb major", ["3"])
+    section = section_of("dot", bars, {"figure": "Bb3:3", "tenor": "Ab3:1 G3:2"})
+    assert voices_of(section, 0, 1) == ["down Ab3+Bb3 G3+Bb3"]
+    assert faults(exchange_file(arrangement_of(section))) == []
+    apart = section_of("apart", bars, {"figure": "Bb3:3", "tenor": "G3:1 F3:2"})
+    assert voices_of(apart, 0, 1) == ["up Bb3", "down G3 F3"]
+
+
 def test_left_hand_chords_in_one_voice() -> None:
     """Two parts that move together are chords; where they part, each has its voice; a silent part leaves a gap."""
     bars = bars_of("3/4", "C major", ["3", "3"])

@@ -30,6 +30,16 @@ def test_a_semitone_down_from_d() -> None:
     assert str(Pitch.parse("F#4").transposed(interval)) == "F4"
 
 
+@pytest.mark.parametrize(
+    ("key", "semitones", "became"),
+    [("A minor", 6, "Eb minor"), ("E minor", -1, "Eb minor"), ("A minor", -1, "G# minor"), ("C major", 6, "F# major"),
+     ("C minor", -2, "Bb minor"), ("C minor", 1, "C# minor")],
+)  # fmt: skip
+def test_keys_are_spelled_as_hymnals_print_them(key: str, semitones: int, became: str) -> None:
+    """Fewest signs; of six and six E flat minor and F sharp major (common practice, no source)."""
+    assert str(Key.parse(key).transposed(interval_for(Key.parse(key), semitones))) == became
+
+
 # Note numbers and equal-tempered frequencies: University of New South Wales, "Note names, MIDI numbers and
 # frequencies" (phys.unsw.edu.au/jw/notes), f = 440 x 2^((m-69)/12), as collected in the project's table of the trade.
 UNSW = (

@@ -30,6 +30,7 @@ from undersong.reading.container import open_score
 from undersong.reading.metre import metre_name
 from undersong.reading.musicxml import hymn_of, read_musicxml
 from undersong.reading.raw import read_score
+from undersong.reading.report import read_json
 from undersong.workers import Worker
 
 
@@ -558,3 +559,11 @@ def test_conformance_files_agree_with_two_other_readers(witnesses: list[Path]) -
     with Worker() as worker:
         assert {path.name: dict(unexplained(path, worker)) for path in witnesses if unexplained(path, worker)} == {}
     assert len(witnesses) >= 12
+
+
+def test_half_bars_are_not_counted_twice() -> None:
+    """Sixteen bars of which the fourth is divided at a repeat: fifteen printed numbers, fifteen bars."""
+    (hymn,) = read_file(demo.hymn_files()[6])
+    assert read_json(hymn, "F major", None)["bars"] == 16
+    bars = tuple(replace(bar, number="3b", pickup=True) if bar.number == "4" else bar for bar in hymn.tune.bars)
+    assert read_json(replace(hymn, tune=replace(hymn.tune, bars=bars)), "F major", None)["bars"] == 15

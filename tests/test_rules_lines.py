@@ -145,7 +145,7 @@ def test_r16_a_rest_in_the_tune_keeps_the_beat_too() -> None:
     ("figure", "tune", "said"),
     [
         ("G3+B3:4 G3+C4+E4:4", "D5:4 C5:4", ""),
-        ("G3+B3:4 G3+Bb3+E4:4", "D5:4 C5:4", "A#3 does not belong to it"),
+        ("G3+B3:4 G3+Bb3+E4:4", "D5:4 C5:4", "Bb3 does not belong to it"),
         ("G3+B3:4 G3+D4+E4:4", "D5:4 C5:4", "D4 does not belong to it"),
         ("G3+B3:4 G3+E4+C5:4", "D4:4 C4:4", "lies above the tune"),
         ("G3+B3:4 G3:1 C4:1 E4:2", "D5:4 C5:4", "does not come to rest"),

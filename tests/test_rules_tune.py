@@ -114,6 +114,20 @@ def test_r1_a_resolution_in_the_tune_is_left_to_it() -> None:
     assert "seventh-unresolved" not in kinds(away)
 
 
+def test_findings_spell_keys_as_they_are_written() -> None:
+    """In E flat the seventh of C7 is B flat, never A sharp; a suspension that is not played has the print's name."""
+    away = section("G4:4 F4:4", "C3+E3+Bb3:4 C3+F3+C4:4", "C3:4 F2:4", "C7:4 Fm:4", key="Eb major")
+    (found,) = [one for one in review(away) if one.kind == "seventh-unresolved"]
+    assert "Bb3" in found.message
+    held = Suspension(Fraction(0), Fraction(2), 3, 2, inner=True)
+    lost = section("D5:2 D5:2", "Bb3+D4:2 Bb3+D4:2", "Bb2:4", "Bb:4", key="Eb major")
+    told = [
+        one.message for one in review(lost, verse=verse_of(lost, suspensions=[held])) if one.kind == "suspension-lost"
+    ]
+    assert told
+    assert all("Eb" in message and "D#" not in message for message in told)
+
+
 def test_r2_is_silent_off_the_beat_and_where_the_tune_note_is_in_the_chord() -> None:
     """A passing C5 on the half beat, and C5 over Cmaj7 with B3: neither is told."""
     passing = section("B4:1/2 C5:1/2 D5:3", "G3+D4:1/2 B3+D4:1/2 G3+D4:3", "G2:4", "G:4")

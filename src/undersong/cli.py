@@ -245,13 +245,19 @@ def read(files: tuple[Path, ...], as_json: bool, output: Path | None, four_parts
     return _ended(len(results), failed)
 
 
+def _key_said(facts: dict[str, Any]) -> str:
+    """The key in the words of the page."""
+    from undersong.model.pitch import Key, key_words  # noqa: PLC0415
+
+    return key_words(Key.parse(facts["key"]), facts["mode"])
+
+
 def _show_hymn(file: Path, facts: dict[str, Any]) -> None:
-    mode = f" ({facts['mode']})" if facts["mode"] else ""
     pickup = f", pickup of {facts['pickup']} quarter notes" if facts["pickup"] else ""
     rows = [
         ("tune", facts["tune_name"]),
         ("metre", facts["metre"]),
-        ("key", f"{facts['key']}{mode}"),
+        ("key", _key_said(facts)),
         ("time", ", ".join(facts["times"])),
         ("range", " to ".join(facts["range"])),
         ("bars", f"{facts['bars']}{pickup}"),
@@ -350,8 +356,7 @@ def harmony(
 
 
 def _show_harmony(result: dict[str, Any], *, doubtful_first: bool) -> None:
-    mode = f" ({result['mode']})" if result["mode"] else ""
-    click.echo(f"{result['title']}: {result['key']}{mode}")
+    click.echo(f"{result['title']}: {_key_said(result)}")
     shown = result.get("guitarist", result)
     if shown is not result:
         click.echo(f"  guitarist's chords, one a {shown['unit']}:")
@@ -614,10 +619,11 @@ def _place_words(number: str, beat: str) -> str:
 
 
 def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
+    from undersong.model.pitch import key_words  # noqa: PLC0415
     from undersong.textures.places import PLACES  # noqa: PLC0415
     from undersong.textures.table import TEXTURES  # noqa: PLC0415
 
-    click.echo(f"{arrangement.title} ({arrangement.key})")
+    click.echo(f"{arrangement.title} ({key_words(arrangement.key, arrangement.mode)})")
     for section in arrangement.sections:
         place = "" if section.tune == "at-pitch" else f", {PLACES[section.tune].says}"
         hands = f"r.h. {section.right}, l.h. {section.left}, ped. {section.feet}"

@@ -31,7 +31,7 @@ from undersong.model.edits import NO_EDITS, Amendments, Edit, Edits
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
 from undersong.model.organ import TWO_MANUALS, Organ, Stop
-from undersong.model.pitch import Interval, Key, Pitch, interval_for
+from undersong.model.pitch import Interval, Key, Pitch, interval_for, key_words
 from undersong.model.plan import Plan, TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS, Room
@@ -189,7 +189,7 @@ def lay_out(hymn: Hymn, wishes: Wishes, edits: Edits = NO_EDITS) -> Arrangement:
 
 def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
     """The plan that her wishes leave to the program; UnknownName for a verse or key that does not exist."""
-    signature = hymn.tune.bars[0].key
+    signature = signature_of(hymn, harmony)
     if wishes.key:
         interval = interval_to(harmony.key, wishes.key, _compass(hymn), signature)
     else:
@@ -211,6 +211,11 @@ def _known_verses(hymn: Hymn, wanted: tuple[int, ...]) -> None:
 
 HIGHEST_SUNG, LOWEST_SUNG = 75, 57
 """E flat 5 and A3: what people in the nave sing (trade practice; AGO and hymnal editors differ by a tone)."""
+
+
+def signature_of(hymn: Hymn, harmony: Harmony) -> Key:
+    """The first signature as a key of the harmony's mode: files seldom say whether it means a minor key."""
+    return Key.from_fifths(hymn.tune.bars[0].key.fifths, harmony.key.mode)
 
 
 MOST_ACCIDENTALS = 6
@@ -664,14 +669,15 @@ class PossibleKey:
 
 def possible_keys(hymn: Hymn, harmony: Harmony) -> tuple[PossibleKey, ...]:
     """Every key within a fourth of the printed one, highest first."""
-    signature = hymn.tune.bars[0].key
+    signature = signature_of(hymn, harmony)
     notes = sorted((note.pitch for note in hymn.tune.tune_voice.notes), key=lambda pitch: pitch.midi)
     found = []
     for way in range(5, -6, -1):
         interval = interval_for(signature, way)
         low, high = notes[0].transposed(interval), notes[-1].transposed(interval)
+        name = key_words(harmony.key.transposed(interval), harmony.mode)
         suits = low.midi >= LOWEST_SUNG and high.midi <= HIGHEST_SUNG
-        found.append(PossibleKey(str(harmony.key.transposed(interval)), interval, low, high, suits, way == 0))
+        found.append(PossibleKey(name, interval, low, high, suits, way == 0))
     return tuple(found)
 
 

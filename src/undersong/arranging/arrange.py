@@ -76,6 +76,7 @@ def arrange(
         hymn.title, hymn.tune_name, hymn.text.metre, moved.key, plan, tuple(sections), tuple(findings),
         _credits(hymn),
         hymn.rights or hymn.text.rights,
+        moved.mode,
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ from undersong.model.finding import Finding
 from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.player import Player
-from undersong.playing.check import check, key_name, tell
+from undersong.playing.check import check, tell
 from undersong.textures.ground import Sounded, WalkedChord, chords_in, sounding
 from undersong.textures.table import TEXTURES, Texture
 from undersong.textures.units import boundaries, leading_notes, sevenths
@@ -92,7 +92,7 @@ def lay_descant(
     told += [
         tell(
             section, "changed-here", piece.start,
-            what=f"the {name}'s {key_name(piece.pitch.midi)} is left out: the left hand cannot take it too",
+            what=f"the {name}'s {piece.pitch} is left out: the left hand cannot take it too",
         )
         for name, piece in omitted
     ]  # fmt: skip
@@ -265,7 +265,7 @@ def _descant(verse: WalkedVerse, section: Accompaniment, plan: dict[PlacedLine, 
                 continue
             pitch, source, mark = piece.pitch.octaves_up(1), upper, ""
             if note.start in row.altered:
-                mark = f"the {upper} has {key_name(pitch.midi)} here: on top it would make {row.interval}"
+                mark = f"the {upper} has {pitch} here: on top it would make {row.interval}"
                 pitch, source = spelled(verse.chords, piece.start, piece.end, row.altered[note.start]), ""
             drafts.append(
                 Draft(

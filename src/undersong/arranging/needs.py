@@ -25,7 +25,6 @@ from undersong.model.plan import VersePlan
 from undersong.model.room import Room
 from undersong.model.time import Pace
 from undersong.model.tune import show_beat
-from undersong.playing.check import key_name
 from undersong.textures.ground import Ground, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
@@ -116,9 +115,9 @@ def _top_of_manual(asked: Asked) -> Refusal | None:
     if asked.plan.tune != "octave-up":
         return None
     solo = asked.organ.division(asked.plan.right) or asked.organ.manuals[0]
-    top = max(note.midi for note in asked.verse.sounded_tune) + 12
-    if top > solo.highest:
-        return asked.refusal(f"an octave up the tune would reach {key_name(top)}", "at-pitch")
+    top = max((note.pitch for note in asked.verse.sounded_tune), key=lambda pitch: pitch.midi).octaves_up(1)
+    if top.midi > solo.highest:
+        return asked.refusal(f"an octave up the tune would reach {top}", "at-pitch")
     return None
 
 
@@ -144,13 +143,14 @@ def _tune_below(asked: Asked) -> Refusal | None:
     tune = asked.verse.sounded_tune
     if place.sounds > place.octaves and organ.pedal.stops and not _has_four_foot(organ):
         return asked.refusal("the pedal has no 4 foot stop", "pedal-8")
-    low, high = min(note.midi for note in tune) - 12, max(note.midi for note in tune) - 12
-    instead = "tenor" if low >= LOW_TENOR and len(organ.manuals) > 1 and not texture.two_hands else "at-pitch"
+    by_height = sorted((note.pitch.octaves_up(-1) for note in tune), key=lambda pitch: pitch.midi)
+    low, high = by_height[0], by_height[-1]
+    instead = "tenor" if low.midi >= LOW_TENOR and len(organ.manuals) > 1 and not texture.two_hands else "at-pitch"
     if place.tune != "feet":
-        reason = f"the tune would go down to {key_name(low)}" if low < LOW_TENOR else _too_close_to_bass(asked)
+        reason = f"the tune would go down to {low}" if low.midi < LOW_TENOR else _too_close_to_bass(asked)
         return asked.refusal(reason, "at-pitch") if reason else None
-    if low < organ.pedal.lowest or high > organ.pedal.highest:
-        return asked.refusal(f"the feet would need the keys {key_name(low)} to {key_name(high)}", instead)
+    if low.midi < organ.pedal.lowest or high.midi > organ.pedal.highest:
+        return asked.refusal(f"the feet would need the keys {low} to {high}", instead)
     shortest = min(asked.pace.seconds(note.end - note.start) for note in tune)
     if shortest < SHORTEST_FOR_FEET_SECONDS:
         return asked.refusal(f"the feet would have notes of {shortest:.2f} s", instead)
@@ -168,11 +168,11 @@ def _too_close_to_bass(asked: Asked) -> str:
         return ""
     below = merged(bass)
     for note in asked.verse.sounded_tune:
-        key = note.midi + 12 * place.sounds
+        key = note.pitch.octaves_up(place.sounds)
         for low in sounding(below, note.start, note.end):
-            if too_close(key, low.midi):
+            if too_close(key.midi, low.midi):
                 bar = bar_at(asked.verse.bars, max(note.start, low.start))
-                return f"in bar {bar.number} {key_name(key)} would lie too close to the bass on {key_name(low.midi)}"
+                return f"in bar {bar.number} {key} would lie too close to the bass on {low.pitch}"
     return ""
 
 

@@ -21,7 +21,7 @@ from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch, PitchName
 from undersong.model.player import Player
-from undersong.playing.check import check, key_name, tell
+from undersong.playing.check import check, tell
 from undersong.playing.hands import Part, Shared, left_hand_alone, share
 from undersong.textures.ground import Sounded
 from undersong.textures.places import PLACES
@@ -70,7 +70,7 @@ def lay_printed(
     if organ.pedal:
         drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
-    findings = [*check(section, organ, player), *judge(section, verse), *_told(section, inner, given, ticks)]
+    findings = [*check(section, organ, player), *judge(section, verse), *_told(section, inner, given, ticks, spelled)]
     return section, findings
 
 
@@ -88,27 +88,33 @@ def _within_tenth(bass: list[Part], tenor: list[Part], player: Player) -> list[P
     return closed
 
 
-def _spellings(verse: WalkedVerse, ticks: int) -> Callable[[Shared], Pitch]:
+def _spellings(verse: WalkedVerse, ticks: int) -> Callable[[Part | Shared], Pitch]:
     """Names for keys of printed parts: the part's own spelling nearest by."""
     table: dict[tuple[str, int], list[tuple[int, PitchName]]] = {}
     for name, pieces in verse.voices:
         for piece in pieces:
             table.setdefault((name, piece.pitch.midi % 12), []).append((int(piece.start * ticks), piece.pitch.name))
 
-    def spelled(note: Shared) -> Pitch:
+    def spelled(note: Part | Shared) -> Pitch:
         same = table[(note.part, note.midi % 12)]
         return Pitch.of(min(same, key=lambda one: abs(one[0] - note.start))[1], note.midi)
 
     return spelled
 
 
-def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared], ticks: int) -> list[Finding]:
+def _told(
+    section: Accompaniment,
+    inner: list[list[Part]],
+    given: list[Shared],
+    ticks: int,
+    spelled: Callable[[Part | Shared], Pitch],
+) -> list[Finding]:
     """What differs from the print: notes given to the other hand, and notes left out."""
     found = []
     ids = {(one.part, one.start): one.id for one in section.notes}
     for note in given:
         start = Fraction(note.start, ticks)
-        pitch = key_name(note.midi)
+        pitch = spelled(note)
         if note.mark.startswith("an octave"):
             found.append(tell(section, "changed-here", start, what=f"{note.part} {pitch}: {note.mark}"))
         elif note.mark.startswith("to the"):
@@ -125,6 +131,6 @@ def _told(section: Accompaniment, inner: list[list[Part]], given: list[Shared], 
         if not any(other.start <= part_note.start and other.midi in near for other in down):
             covers = any(other.part == "tune" and other.midi < part_note.midi for other in down)
             reason = "it lies above the tune on the same manual" if covers else "no hand can take it here"
-            what = f"the {part_note.part}'s {key_name(part_note.midi)} is left out: {reason}"
+            what = f"the {part_note.part}'s {spelled(part_note)} is left out: {reason}"
             found.append(tell(section, "changed-here", Fraction(part_note.start, ticks), what=what))
     return found

@@ -25,6 +25,7 @@ def arrangement_json(arrangement: Arrangement, files: Sequence[str] = ()) -> dic
         "format": FORMAT,
         "title": arrangement.title,
         "key": str(arrangement.key),
+        "mode": arrangement.mode,
         "plan": encode(arrangement.plan),
         "sections": [_section(section) for section in arrangement.sections],
         "findings": [_finding(one) for one in arrangement.findings],

@@ -195,3 +195,4 @@ class Arrangement:
     findings: tuple[Finding, ...] = ()
     credits: tuple[str, ...] = ()
     rights: str = ""
+    mode: str | None = None

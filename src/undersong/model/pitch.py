@@ -204,11 +204,17 @@ class Key:
         return self.tonic.up(6, 11)
 
 
+def key_words(key: Key, mode: str | None = None) -> str:
+    """`B flat major`; a church mode, if one is named, instead of major or minor: `E phrygian`."""
+    signs = {-2: " double flat", -1: " flat", 0: "", 1: " sharp", 2: " double sharp"}
+    return f"{key.tonic.step}{signs[key.tonic.alter]} {mode or key.mode}"
+
+
 def interval_for(key: Key, semitones: int) -> Interval:
     """The spelled interval that moves `key` by semitones to the key with the plainest signature.
 
-    D flat is preferred to C sharp, F sharp to G flat (six sharps are commoner in hymnals than six
-    flats: common practice, no source).
+    D flat is preferred to C sharp, F sharp to G flat, but E flat minor to D sharp minor (as hymnals
+    print them: common practice, no source).
     """
     octaves, rest = divmod(semitones, 12)
     choices = []
@@ -216,7 +222,7 @@ def interval_for(key: Key, semitones: int) -> Interval:
         tonic = key.tonic.up(steps, rest)
         if abs(tonic.alter) <= 1:
             fifths = Key(tonic, key.mode).fifths
-            choices.append((abs(fifths), fifths < 0, steps))
+            choices.append((abs(fifths), (fifths < 0) == (key.mode == "major"), steps))
     steps = min(choices)[2]
     if rest == 0:
         steps = 0

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.finding import Finding, finding
 from undersong.model.keyboard import span
 from undersong.model.organ import Organ
+from undersong.model.pitch import Pitch
 from undersong.model.player import Player
 
 MOST_NOTES = 5
@@ -26,7 +27,7 @@ MOST_NOTES = 5
 
 @dataclass(frozen=True, slots=True)
 class HeldKey:
-    """A key from press to release, ties merged; `id` and the rest are the first written note's."""
+    """A key from press to release, ties merged; `id`, the written pitch and the rest are the first written note's."""
 
     id: str
     part: str
@@ -35,6 +36,7 @@ class HeldKey:
     midi: int
     limb: str
     division: str
+    pitch: Pitch
 
 
 def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
@@ -46,10 +48,11 @@ def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
         if note.tie in ("stop", "both") and place in open_ties and keys[open_ties[place]].end == note.start:
             at = open_ties[place]
             old = keys[at]
-            keys[at] = HeldKey(old.id, old.part, old.start, note.end, old.midi, old.limb, old.division)
+            keys[at] = replace(old, end=note.end)
         else:
             at = len(keys)
-            keys.append(HeldKey(note.id, note.part, note.start, note.end, note.pitch.midi, note.limb, note.division))
+            pitch = note.pitch
+            keys.append(HeldKey(note.id, note.part, note.start, note.end, pitch.midi, note.limb, note.division, pitch))
         if note.tie in ("start", "both"):
             open_ties[place] = at
         else:
@@ -112,7 +115,7 @@ def _compass(accompaniment: Accompaniment, organ: Organ) -> Iterator[Finding]:
 
 
 def key_name(midi: int) -> str:
-    """A key's name with sharps: 61 is C#4."""
+    """A key of the organ by its name with sharps: 61 is C#4. A note has its own spelling."""
     return f"{('C', 'C#', 'D', 'D#', 'E', 'F', 'F#', 'G', 'G#', 'A', 'A#', 'B')[midi % 12]}{midi // 12 - 1}"
 
 
@@ -138,7 +141,7 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
             if latest.start < key.start < latest.end:
                 yield tell(
                     accompaniment, "same-key", key.start, (latest.id, key.id),
-                    pitch=key_name(key.midi), division=key.division,
+                    pitch=key.pitch, division=key.division,
                 )  # fmt: skip
             if key.end > latest.end:
                 latest = key
@@ -146,12 +149,12 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
 
 def _slice(accompaniment: Accompaniment, player: Player, start: Fraction, down: list[HeldKey]) -> Iterator[Finding]:
     for limb in ("right hand", "left hand"):
-        held = sorted({key.midi for key in down if key.limb == limb})
+        held = sorted({key.midi: key.pitch for key in down if key.limb == limb}.items())
         ids = tuple(key.id for key in down if key.limb == limb)
         if len(held) > MOST_NOTES:
             yield tell(accompaniment, "notes-in-hand", start, ids, limb=limb, count=len(held))
-        if held and span(held[0], held[-1]) > player.span_most:
-            yield tell(accompaniment, "span", start, ids, limb=limb, low=key_name(held[0]), high=key_name(held[-1]))
+        if held and span(held[0][0], held[-1][0]) > player.span_most:
+            yield tell(accompaniment, "span", start, ids, limb=limb, low=held[0][1], high=held[-1][1])
     feet = {key.midi for key in down if key.limb not in ("right hand", "left hand")}
     if len(feet) > 1:
         ids = tuple(key.id for key in down if key.limb not in ("right hand", "left hand"))
@@ -162,5 +165,5 @@ def _slice(accompaniment: Accompaniment, player: Player, start: Fraction, down: 
             if above and key.division == tune.division:
                 yield tell(
                     accompaniment, "tune-covered", start, (key.id, tune.id),
-                    pitch=key_name(key.midi), tune=key_name(tune.midi),
+                    pitch=key.pitch, tune=tune.pitch,
                 )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from fractions import Fraction
+from string import ascii_lowercase
 from typing import Any
 
 from undersong.model.hymn import Hymn, Remark
@@ -33,7 +34,7 @@ def read_json(hymn: Hymn, key: str, mode: str | None) -> dict[str, Any]:
         "key": key,
         "mode": mode,
         "times": list(dict.fromkeys(str(bar.time) for bar in tune.bars)),
-        "bars": len(tune.bars) - (pickup is not None),
+        "bars": len({bar.number.rstrip(ascii_lowercase) for bar in tune.bars} - {"0"}),  # halves make one bar
         "pickup": str(pickup) if pickup is not None else None,
         "range": [str(pitches[0]), str(pitches[-1])],
         "voices": [voice.name for voice in tune.voices],

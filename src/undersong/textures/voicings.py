@@ -353,7 +353,7 @@ def _candidate(
             cost += PRICE["other-hand"] if right else PRICE["out-of-hand"]
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
-        three_possible = unit.held or len(unit.slots) > 2 or figure is SHARED
+        three_possible = unit.held or len(unit.slots) > 2 or (figure is SHARED and not carried)
         cost += PRICE["two-level"] * three_possible + PRICE["voice"] * (unit.held and not unit.short_harmony)
         cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
         cost += PRICE["second-in-pair"] * (levels[1] - levels[0] <= 2)

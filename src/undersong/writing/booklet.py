@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -25,7 +26,7 @@ from typing import Any, Literal
 from undersong.errors import CannotEngrave, UnknownName
 from undersong.model.accompaniment import Accompaniment, Arrangement
 from undersong.model.finding import Finding
-from undersong.model.pitch import Key
+from undersong.model.pitch import key_words
 from undersong.model.plan import VersePlan
 from undersong.model.text import opening
 from undersong.model.time import Pace
@@ -136,7 +137,7 @@ def _paper(paper: str) -> tuple[float, float]:
 def _page_head(arrangement: Arrangement) -> dict[str, Any]:
     first = next((one for one in arrangement.sections if one.kind == "verse"), arrangement.sections[0])
     times = dict.fromkeys(str(bar.time) for bar in first.bars if bar.time.beats)
-    facts = [arrangement.metre, key_words(arrangement.key), ", ".join(times)]
+    facts = [arrangement.metre, key_words(arrangement.key, arrangement.mode), ", ".join(times)]
     said_below = [*arrangement.credits, *([arrangement.rights] if arrangement.rights else [])]
     return {
         "title": arrangement.title or "Untitled",
@@ -157,12 +158,6 @@ def shortened(text: str, ems: float) -> str:
     while len(words) > 1 and text_width(" ".join(words)) > ems - 1:
         words.pop()
     return " ".join(words)[: round(2 * ems)] + " …"
-
-
-def key_words(key: Key) -> str:
-    """`B flat major`."""
-    signs = {-2: " double flat", -1: " flat", 0: "", 1: " sharp", 2: " double sharp"}
-    return f"{key.tonic.step}{signs[key.tonic.alter]} {key.mode}"
 
 
 def _beat(pace: Pace) -> dict[str, str] | None:
@@ -220,7 +215,7 @@ def _verse(arrangement: Arrangement, index: int, systems: Mapping[str, Sequence[
         "systems": [system.svg for system in systems[section.id]],
         "gap": "\u2009".join([REST_SIGNS.get(section.pace.beat, "")] * int(gap.lift / section.pace.beat)),
         "gap_words": _gap_words(gap, section.pace.beat),
-        "next": _next(section, after) if after else "",
+        "next": _next(section, after, arrangement.mode) if after else "",
         "marks": [[mark.sign, mark.text] for mark in marks(arrangement, section)],
     }
 
@@ -276,7 +271,12 @@ def _texture(section: Accompaniment) -> str:
 
 def _registration(section: Accompaniment) -> str:
     actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual if stops)
-    return " — ".join(one for one in (section.registration.generic, actual) if one)
+    return kept_together(" — ".join(one for one in (section.registration.generic, actual) if one))
+
+
+def kept_together(stops: str) -> str:
+    """Stops with no break between a name and its pitch or ranks."""
+    return re.sub(r" (?=[\dIVX]+\b)", "\u00a0", stops)
 
 
 def _about(*told: str) -> list[str]:
@@ -285,7 +285,7 @@ def _about(*told: str) -> list[str]:
     return [said] if said else []
 
 
-def _next(section: Accompaniment, after: Accompaniment) -> str:
+def _next(section: Accompaniment, after: Accompaniment, mode: str | None) -> str:
     """What comes next and which hand moves: `verse 3 · l.h. to Swell`."""
     told = [after.name.lower()]
     for limb, now, then in (
@@ -298,7 +298,7 @@ def _next(section: Accompaniment, after: Accompaniment) -> str:
     if section.tune != after.tune:
         told.append(PLACES[after.tune].says)
     if section.key != after.key:
-        told.append(f"in {key_words(after.key)}")
+        told.append(f"in {key_words(after.key, mode)}")
     return " · ".join(told)
 
 

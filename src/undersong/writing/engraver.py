@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 DOUBTFUL_SIGN = "\u2060"
 """Stands in the text of a chord symbol that gets a dotted line."""
 
+SHOWN_ONE = "\u200b"
+"""Stands after the number 1 of a bar that begins a later system, where a repeat is written out."""
+
 ACCIDENTAL_EM = 0.149
 """Width of a chord symbol's sharp or flat in ems of Leipzig, from the font."""
 
@@ -160,7 +163,7 @@ def _system(svg: str) -> System:
     found = re.search(r'<svg viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
     if not found:
         raise CannotEngrave("the engraver's picture has no size")
-    svg, room = _in_rows(svg)
+    svg, room = _in_rows(_SYMBOL.sub(lambda one: _larger_signs(one[0]), svg))
     return System(finish(svg), float(found[1]) / 10, (float(found[2]) + room) / 10)
 
 
@@ -171,17 +174,43 @@ _PEDAL_TEXT = re.compile(r"[∧∪\-–]+")
 
 
 def finish(svg: str) -> str:
-    """Name the text font, and draw toe and heel."""
-    svg = svg.replace('font-family="Times, serif"', f'font-family="{TEXT_FONT}"')
+    """Name the text font, draw toe and heel, and write the sign of an octave in letters."""
+    svg = svg.replace('font-family="Times, serif"', f'font-family="{TEXT_FONT}"').replace(SHOWN_ONE, "")
     if "∧" in svg or "∪" in svg:
         svg = _TEXT_GROUP.sub(lambda found: _feet(found[0]), svg)
+    svg = _OCTAVE.sub(_octave_in_letters, svg)
     if DOUBTFUL_SIGN in svg:
         svg = _SYMBOL.sub(lambda found: _dotted(found[0]), svg)
     return _clear_words(svg)
 
 
 _SYMBOL = re.compile(r'<g id="[^"]*" class="harm">.*?</text></g>', re.DOTALL)
-_RUN = re.compile(r'<tspan(?: font-family="(Leipzig)")? font-size="([\d.]+)px">([^<]*)<')
+_RUN = re.compile(r'<tspan(?: font-family="(Leipzig)")? font-size="([\d.]+)px"[^>]*>([^<]*)<')
+
+
+LARGER, BOLDER_EM = 1.2, 0.022
+"""Flats and naturals of chord symbols against the library's own, and the line drawn round them, in ems of their size.
+The music font's are a third as wide as a letter and hair-thin: too little in poor light (P5). Its sharp would become
+a blot; the sharp of the words is as high and twice as wide."""
+
+SHARP_SIGN, LETTER_SHARE = "\uea66", 370 / 704
+"""The library's sharp in a symbol (SMuFL, figured bass), and the size of the letters beside it against its own."""
+
+_SIGN_RUN = re.compile(r'<tspan font-family="Leipzig" font-size="([\d.]+)px">([^<]*)<')
+
+
+def _larger_signs(group: str) -> str:
+    """A chord symbol whose sharps and flats are about as high as its letters, and as bold."""
+
+    def drawn(found: re.Match[str]) -> str:
+        size, sign = float(found[1]), found[2]
+        if sign == SHARP_SIGN:
+            return f'<tspan font-size="{LETTER_SHARE * size:.0f}px">♯<'
+        size *= LARGER
+        line = f'stroke="currentColor" stroke-width="{BOLDER_EM * size:.0f}"'
+        return f'<tspan font-family="Leipzig" font-size="{size:.0f}px" {line}>{sign}<'
+
+    return _SIGN_RUN.sub(drawn, group)
 
 
 _TEXT_AT = re.compile(r'(<text x="([-\d.]+)" y=")([-\d.]+)"')
@@ -257,6 +286,28 @@ def _dotted(group: str) -> str:
     dots = "".join(f"M{left + wide * (index + 0.5) / count:.0f} {low:.0f}h0" for index in range(count))
     line = f'<path d="{dots}" fill="none" stroke="currentColor" stroke-width="{0.09 * em:.0f}" stroke-linecap="round"/>'
     return f"{plain[:-4]}{line}</g>"
+
+
+_OCTAVE = re.compile(r'(class="octave[^>]*>)((?:<use [^>]*/>)+)<path d="M(\d+) (\d+) L(\d+) (\d+)"')
+_USE = re.compile(r"<use [^>]*translate\(([-\d.]+), ([-\d.]+)\) scale\(([\d.]+)")
+OCTAVE_EM = 0.58
+"""Size of the letters of an octave sign against the music font's em (four staff spaces)."""
+
+
+def _octave_in_letters(found: re.Match[str]) -> str:
+    """`8va` in letters, with parentheses where it goes on from the system before; the line begins clear of it.
+
+    The music font's sign is a blot at this size, and the library sets its parentheses upon it.
+    """
+    signs = _USE.findall(found[2])
+    if not signs:
+        return found[0]
+    text = "(8va)" if len(signs) > 1 else "8va"
+    left, low = min(float(x) for x, _, _ in signs), max(float(y) for _, y, _ in signs)
+    em = OCTAVE_EM * 1000 * float(signs[0][2])
+    begins = max(float(found[3]), left + (text_width(text) + 0.25) * em)
+    letters = f'<text x="{left:.0f}" y="{low:.0f}" font-size="{em:.0f}px" font-style="italic" font-weight="bold">{text}'
+    return f'{found[1]}{letters}</text><path d="M{begins:.0f} {found[4]} L{found[5]} {found[6]}"'
 
 
 _SYLLABLE = re.compile(

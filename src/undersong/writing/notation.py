@@ -397,6 +397,23 @@ def _sliced(heads: Sequence[Head]) -> list[list[_Event]]:
     return [events]
 
 
+def _dot_in_the_way(tracks: Sequence[Sequence[_Event]]) -> bool:
+    """Whether a dotted note and a shorter one a second away begin together: its head would stand on the dot."""
+    events = [event for track in tracks for event in track]
+    return any(
+        one.start == other.start
+        and one.length > other.length
+        and one.length.numerator % 3 == 0
+        and any(
+            abs(long.note.pitch.diatonic - short.note.pitch.diatonic) == 1
+            for long in one.heads
+            for short in other.heads
+        )
+        for one in events
+        for other in events
+    )
+
+
 def _voices(notes: Sequence[PlayedNote]) -> list[list[_Event]]:
     """The tune first, then what accompanies it, from high to low."""
     heads = [Head(note) for note in notes]
@@ -407,7 +424,8 @@ def _voices(notes: Sequence[PlayedNote]) -> list[list[_Event]]:
     if len(together) == 1 and all(len(event.parts) == 1 or "tune" not in event.parts for event in together[0]):
         return together  # a hand that has the tune by turns with another part needs one voice
     upper = _tracks(_chords(tune))
-    tracks = [*upper, *_accompanying(others, under_tune=bool(tune))]
+    accompanying = _accompanying(others, under_tune=bool(tune))
+    tracks = [*upper, *(_sliced(others) if _dot_in_the_way(accompanying) else accompanying)]
     if len(tracks) <= MOST_VOICES:
         return tracks
     return [*upper, *_sliced(others)] if len(upper) == 1 else _sliced(heads)
@@ -422,7 +440,9 @@ def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clef: Cl
     tracks, used = _voices(notes), Counter[str]()
     voices = []
     for index, track in enumerate(tracks):
-        pieces = list(_pieces(bar, track, used, staff, rests=index == 0))
+        others = [event for one in tracks[1:] for event in one]
+        covers = () if any("tune" in event.parts for event in track) else others
+        pieces = list(_pieces(bar, track, used, staff, rests=index == 0, covers=covers))
         pieces = _with_beams(bar, _with_tuplets(bar, pieces))
         direction: Literal["", "up", "down"] = "" if len(tracks) == 1 else "down" if index else "up"
         voices.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clef))))
@@ -458,14 +478,29 @@ def set_voices(
 
 
 def _pieces(
-    bar: PlacedBar, track: Sequence[_Event], used: Counter[str], staff: int, *, rests: bool, printed: bool = False
+    bar: PlacedBar,
+    track: Sequence[_Event],
+    used: Counter[str],
+    staff: int,
+    *,
+    rests: bool,
+    printed: bool = False,
+    covers: Sequence[_Event] = (),
 ) -> Iterator[Piece]:
+    """A voice's notes and rests; a rest over notes in `covers` only fills and is not seen."""
+
+    def silence(start: Fraction, end: Fraction) -> Iterator[Piece]:
+        edges = {place for event in covers for place in (event.start, event.end) if start < place < end}
+        for here, there in pairwise(sorted({start, end} | edges)):
+            covered = any(event.start <= here and there <= event.end for event in covers)
+            yield from _rests(bar, here, there, staff, visible=rests and not covered)
+
     here = bar.start
     for event in track:
-        yield from _rests(bar, here, event.start, staff, visible=rests)
+        yield from silence(here, event.start)
         yield from _notes(bar, event, used, printed=printed)
         here = event.end
-    yield from _rests(bar, here, bar.end, staff, visible=rests)
+    yield from silence(here, bar.end)
 
 
 def _rests(bar: PlacedBar, start: Fraction, end: Fraction, staff: int, *, visible: bool) -> Iterator[Piece]:

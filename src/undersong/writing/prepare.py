@@ -21,7 +21,7 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, text_width
+from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, SHOWN_ONE, text_width
 from undersong.writing.exchange import DOUBTFUL_ID
 
 Element = etree._Element  # noqa: SLF001  # lxml has no public name for it
@@ -51,6 +51,10 @@ ACCIDENTAL, BAR_ROOM, CLEF_ROOM, SIGN_ROOM = 1.1, 2.6, 5.5, 1.05
 CRAMPED, COMFORT, LOOSE = 1.16, 0.85, 0.5
 """How full a system is at most, at best, and at least, as a share of its width. Estimates are 5 to 20 % wider than
 the library's own (measured on seven invented verses), so a little more than full is still legible."""
+
+FULL = 22.0
+"""How fast a system's cost grows beyond comfort: words of two lines at 1.07 touch bar lines, at 1.02 they do not
+(looked at on printed pages); there two systems become cheaper than one."""
 
 BREAK_INSIDE, RAGGED = 1.5, 3.0
 """Costs beside a system's own 1: to break inside a line, and to put a broken line's rest beside another line."""
@@ -267,6 +271,7 @@ def _break_systems(score: Element, size: PageSize, lines: Sequence[Fraction]) ->
                 measure.remove(old)
             if index in chosen:
                 measure.insert(0, etree.Element("print", {"new-system": "yes"}))
+                _show_number(measure)
 
 
 Column = Sequence[Element]
@@ -319,8 +324,9 @@ def _parts_at(measure: Element, offset: Fraction, divisions: int) -> bool:
 def _halves(measure: Element, offset: Fraction, divisions: int) -> tuple[Element, Element]:
     """Two copies that hold what stands before and after `offset`; the first has no bar line."""
     first, second = (etree.Element("measure", {"number": measure.get("number", "")}) for _ in range(2))
-    if measure.get("implicit"):  # of the first half only: the bar's number is to stand at the new system's start
+    if measure.get("implicit"):  # of the first half only: the second's number is to stand at the new system's start
         first.set("implicit", "yes")
+    second.set("number", second_half(measure.get("number", "")))
     reached = {first: Fraction(0), second: Fraction(0)}
     for at, length, child in _events(measure, divisions):
         late = at >= offset or (child.tag == "barline" and child.get("location") != "left")
@@ -341,6 +347,20 @@ def _halves(measure: Element, offset: Fraction, divisions: int) -> tuple[Element
     edge = etree.SubElement(first, "barline", location="right")
     etree.SubElement(edge, "bar-style").text = "none"
     return first, second
+
+
+def _show_number(measure: Element) -> None:
+    """Have the bar's number drawn: the library leaves out those of bars that do not count, and every 1."""
+    measure.attrib.pop("implicit", "")
+    if measure.get("number") == "1":
+        measure.set("number", f"1{SHOWN_ONE}")
+
+
+def second_half(number: str) -> str:
+    """The number of a bar's second half: `4b` for bar 4, `4c` where the bar is a half itself; an upbeat keeps its 0."""
+    if number.isdigit():
+        return f"{number}b" if int(number) else number
+    return number[:-1] + chr(ord(number[-1]) + 1) if number[-1:] in tuple("abcdefgh") else number
 
 
 def _mend_beams(first: Element, second: Element) -> None:
@@ -493,4 +513,4 @@ def _system_cost(fill: float) -> float:
     """One for the system itself (paper), more for a loose or a full one."""
     if fill < LOOSE:
         return 1.0 + 8 * (LOOSE - fill) + 1.0 * (COMFORT - LOOSE) ** 2
-    return 1.0 + (6.0 if fill > COMFORT else 1.0) * (fill - COMFORT) ** 2
+    return 1.0 + (FULL if fill > COMFORT else 1.0) * (fill - COMFORT) ** 2

@@ -13,17 +13,12 @@ from math import lcm
 from undersong.arranging.rules.case import Case, overlapping
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
-from undersong.playing.check import HeldKey, key_name
+from undersong.playing.check import HeldKey
 from undersong.textures.ground import chord_at, chords_in
 from undersong.textures.places import PLACES
 from undersong.textures.units import sevenths, suspended
 
 TWELFTH = 19
-
-
-def note_name(pitch_class: int) -> str:
-    """A pitch class with sharps: 1 is C#."""
-    return key_name(60 + pitch_class)[:-1]
 
 
 # --- R1: thirds and sevenths sound once ------------------------------------------------------------
@@ -49,7 +44,7 @@ def _twice(case: Case, kind: str, which: int) -> Iterator[Finding]:
                 ids = tuple(key.id for key in same)
                 if ids not in told:
                     told.add(ids)
-                    yield case.tell(kind, piece[0], *same, pitch=key_name(same[0].midi))
+                    yield case.tell(kind, piece[0], *same, pitch=same[0].pitch)
 
 
 def third_missing(case: Case) -> Iterator[Finding]:
@@ -89,7 +84,7 @@ def seventh_unresolved(case: Case) -> Iterator[Finding]:
             for midi in sorted({key.midi for key in down if key.id in own and key.midi % 12 == name}):
                 if not any(key.midi in (midi - 1, midi - 2) for key in next_down):
                     same = next(key for key in down if key.id in own and key.midi == midi)
-                    yield case.tell("seventh-unresolved", after.start, same, pitch=key_name(midi))
+                    yield case.tell("seventh-unresolved", after.start, same, pitch=same.pitch)
 
 
 # --- R2: the semitone under the tune ----------------------------------------------------------------
@@ -109,9 +104,7 @@ def semitone_under_tune(case: Case) -> Iterator[Finding]:
                 for one in both
             ):
                 start = max(key.start, tune.start)
-                yield case.tell(
-                    "semitone-under-tune", start, key, tune, pitch=key_name(key.midi), tune=key_name(tune.midi)
-                )
+                yield case.tell("semitone-under-tune", start, key, tune, pitch=key.pitch, tune=tune.pitch)
 
 
 # --- R5: suspensions keep their place ---------------------------------------------------------------
@@ -122,10 +115,10 @@ def suspension_lost(case: Case) -> Iterator[Finding]:
     printed = case.verse.suspensions if case.verse is not None else ()
     for held in [one for one in printed if one.inner] if case.figure else ():
         if not any(key.midi % 12 == held.name for key in _during(case.figure, held.start, held.end)):
-            yield case.tell("suspension-lost", held.start, pitch=note_name(held.name))
+            yield case.tell("suspension-lost", held.start, pitch=case.named(held.name, held.start))
     for held in case.written_suspensions if case.figure else ():
         if not any(key.midi % 12 == held.name for key in _during(case.keys, held.start, held.end)):
-            yield case.tell("suspension-lost", held.start, pitch=note_name(held.name))
+            yield case.tell("suspension-lost", held.start, pitch=case.named(held.name, held.start))
 
 
 def resolution_early(case: Case) -> Iterator[Finding]:
@@ -141,8 +134,8 @@ def resolution_early(case: Case) -> Iterator[Finding]:
             ninth = key.part == "bass" and low is not None and low.pitch_class == held.resolution
             if key.midi % 12 == held.resolution and not ninth:
                 start = max(key.start, held.start)
-                pitch, over = key_name(key.midi), note_name(held.name)
-                yield case.tell("resolution-early", start, key, pitch=pitch, suspended=over)
+                over = case.named(held.name, held.start)
+                yield case.tell("resolution-early", start, key, pitch=key.pitch, suspended=over)
                 break
 
 
@@ -156,8 +149,8 @@ def suspension_moved(case: Case) -> Iterator[Finding]:
         resolved = [key for key in after if key.midi % 12 == held.resolution]
         if before and resolved and not any(_resolves(one, two) for one in before for two in resolved):
             yield case.tell(
-                "suspension-moved", held.end, resolved[0], pitch=key_name(before[-1].midi),
-                resolution=key_name(resolved[0].midi),
+                "suspension-moved", held.end, resolved[0], pitch=before[-1].pitch,
+                resolution=resolved[0].pitch,
             )  # fmt: skip
 
 
@@ -186,7 +179,7 @@ def tonic_in_dominant(case: Case) -> Iterator[Finding]:
                     if any(held.name == key.midi % 12 for held in suspended(case.suspensions, start, key.end)):
                         continue
                     told.add(key.id)
-                    yield case.tell("tonic-in-dominant", start, key, pitch=key_name(key.midi))
+                    yield case.tell("tonic-in-dominant", start, key, pitch=key.pitch)
 
 
 # --- R7: cross-rhythm ------------------------------------------------------------------------------
@@ -237,7 +230,7 @@ def hole(case: Case) -> Iterator[Finding]:
             continue
         top = max(under, key=lambda key: key.midi + up[key.division])
         if tune.midi - top.midi - up[top.division] > TWELFTH:
-            yield case.tell("hole", tune.start, tune, tune=key_name(tune.midi), pitch=key_name(top.midi))
+            yield case.tell("hole", tune.start, tune, tune=tune.pitch, pitch=top.pitch)
 
 
 def cover(case: Case) -> Iterator[Finding]:
@@ -252,5 +245,5 @@ def cover(case: Case) -> Iterator[Finding]:
         over = [key for key in down if key.midi + up >= tune.midi]
         if over:
             top = max(over, key=lambda key: key.midi)
-            yield case.tell("solo-covered", tune.start, tune, tune=key_name(tune.midi), pitch=key_name(top.midi + up))
+            yield case.tell("solo-covered", tune.start, tune, tune=tune.pitch, pitch=top.pitch.octaves_up(up // 12))
             return

@@ -18,10 +18,12 @@ from itertools import pairwise
 from typing import Protocol, TypeVar
 
 from undersong.arranging.walked import WalkedVerse
+from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment, PlacedLine, beats_of
 from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
 from undersong.model.performance import Performance
+from undersong.model.pitch import Pitch, PitchName
 from undersong.playing.check import HeldKey, held_keys, slices, tell
 from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, hemiolas, leading_home
 from undersong.textures.patterns import grid
@@ -113,6 +115,22 @@ class Case:
     def keys(self) -> tuple[HeldKey, ...]:
         """Every key from press to release."""
         return held_keys(self.section.notes)
+
+    def named(self, pitch_class: int, start: Fraction) -> PitchName:
+        """A pitch class as it is written nearest to `start`, in print or by us; else as its key would have it."""
+        written = [(abs(key.start - start), key.pitch) for key in self.keys]
+        if self.verse is not None:
+            printed = [(abs(piece.start - start), piece.pitch) for _, pieces in self.verse.voices for piece in pieces]
+            written = printed + written
+        same = [one for one in written if one[1].midi % 12 == pitch_class]
+        if same:
+            return min(same, key=lambda one: one[0])[1].name
+        one = chord_at(self.chords, start)
+        return name_near(pitch_class, (one.key if one is not None else self.section.key).fifths + 2)
+
+    def written(self, midi: int, start: Fraction) -> Pitch:
+        """A key as it is written nearest to `start`."""
+        return Pitch.of(self.named(midi % 12, start), midi)
 
     @cached_property
     def sources(self) -> dict[str, str]:

@@ -11,7 +11,6 @@ from undersong.arranging.rules.case import Case
 from undersong.model.accompaniment import PlacedLine
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
-from undersong.playing.check import key_name
 from undersong.textures.ground import WalkedChord, chord_at
 
 MODAL: dict[str, tuple[tuple[int, str], ...]] = {
@@ -68,7 +67,7 @@ def cadential_six_four(case: Case) -> Iterator[Finding]:
             continue
         lowest = min(down, key=case.sounds)
         if lowest.part != "tune" and case.ours(lowest) and lowest.midi % 12 != bass.pitch_class:
-            yield case.tell("six-four-as-tonic", one.start, lowest, pitch=key_name(lowest.midi), bass=str(bass))
+            yield case.tell("six-four-as-tonic", one.start, lowest, pitch=lowest.pitch, bass=str(bass))
 
 
 def _is_six_four(one: WalkedChord, after: WalkedChord) -> bool:

@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from undersong.arranging.rules.case import MOVING, Case, Group
 from undersong.model.finding import Finding
-from undersong.playing.check import HeldKey, key_name
+from undersong.playing.check import HeldKey
 from undersong.textures.ground import chord_at
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
@@ -105,7 +105,7 @@ def not_lifted(case: Case) -> Iterator[Finding]:
             continue
         over = next((key for key in case.keys if key.start < line.end < key.end and case.ours(key)), None)
         if over is not None:
-            yield case.tell("not-lifted", line.end, over, pitch=key_name(over.midi))
+            yield case.tell("not-lifted", line.end, over, pitch=over.pitch)
 
 
 # --- R17 -------------------------------------------------------------------------------------------
@@ -161,16 +161,16 @@ def _final_faults(
     foreign = [key for key in ours if key.midi % 12 not in one.chord.pitch_classes and key.part != "octave"]
     foreign = [key for key in foreign if one.chord.lowest is None or key.midi % 12 != one.chord.lowest.pitch_class]
     if foreign:
-        yield f"{key_name(foreign[0].midi)} does not belong to it", foreign[:1]
+        yield f"{foreign[0].pitch} does not belong to it", foreign[:1]
     place = PLACES.get(case.section.tune)
     tune = [case.sounds(key) for key in standing if key.part == "tune"]
     above = [key for key in ours if tune and key.midi > tune[-1]]
     if above and (place is None or not place.above) and case.section.tune != "bass":
-        yield f"{key_name(above[0].midi)} lies above the tune", above[:1]
+        yield f"{above[0].pitch} lies above the tune", above[:1]
     moving = [key for key in case.figure if key.start > last and key.start not in case.resolutions]
     if moving:
         yield "the figure does not come to rest", moving[:1]
     again = {(key.part, key.start) for key in standing}
     early = [key for key in ours if key.end < end and key.start <= last and (key.part, key.end) not in again]
     if early and not moving:
-        yield f"{key_name(early[0].midi)} is off before the others", early[:1]
+        yield f"{early[0].pitch} is off before the others", early[:1]

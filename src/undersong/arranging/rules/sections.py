@@ -16,7 +16,7 @@ from undersong.arranging.rules.voices import parallel
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.finding import Finding
 from undersong.model.performance import PaceMark
-from undersong.playing.check import HeldKey, held_keys, key_name
+from undersong.playing.check import HeldKey, held_keys
 from undersong.textures.ground import WalkedChord, chord_at, chords_in
 
 SHORTEST_LIFT_SECONDS, LONGEST_LIFT_SECONDS = 1.0, 1.8
@@ -92,7 +92,7 @@ def introduction(case: Case) -> Iterator[Finding]:
         )
     sung = _tune(following) if case.following is not None else []
     if sung and not any(key.midi % 12 == sung[0].midi % 12 for key in ending):
-        what = f"the first sung note, {key_name(sung[0].midi)}, is not in its last chord"
+        what = f"the first sung note, {sung[0].pitch}, is not in its last chord"
         yield case.tell("introduction", case.section.length, what=what)
     yield from _join(case, ending, "introduction")
 
@@ -124,9 +124,9 @@ def interlude(case: Case) -> Iterator[Finding]:
             stands += chord.end - chord.start
         if stands < 2 * section.bars[-1].time.beat:
             yield case.tell("interlude", section.length, what="the new key's dominant stands less than two beats")
-        top = max((key.midi for key in sung), default=0)
-        if top > HIGHEST_SUNG:
-            yield case.tell("interlude", section.length, what=f"in the new key the tune goes up to {key_name(top)}")
+        top = max(sung, key=lambda key: key.midi, default=None)
+        if top is not None and top.midi > HIGHEST_SUNG:
+            yield case.tell("interlude", section.length, what=f"in the new key the tune goes up to {top.pitch}")
     yield from _join(case, ending, "interlude")
 
 
@@ -212,7 +212,7 @@ def _treated(case: Case, beats: frozenset[Fraction]) -> Iterator[Finding]:
         after = case.tune[index + 1].midi - key.midi if index + 1 < len(case.tune) else 0
         before = key.midi - case.tune[index - 1].midi if index else 12
         if not 1 <= abs(after) <= 2 or abs(before) > 2:
-            what = f"the tune's {key_name(key.midi)} is a dissonance that goes nowhere"
+            what = f"the tune's {key.pitch} is a dissonance that goes nowhere"
             yield case.tell("last-verse", key.start, key, what=what)
 
 

@@ -15,7 +15,7 @@ from undersong.arranging.rules.case import MOVING, Case, Group, overlapping
 from undersong.arranging.walked import merged
 from undersong.model.finding import Finding
 from undersong.model.symbol import symbol
-from undersong.playing.check import HeldKey, key_name, slices
+from undersong.playing.check import HeldKey, slices
 from undersong.textures.ground import WalkedChord, chord_at, chords_in
 from undersong.textures.places import PLACES
 from undersong.textures.units import suspended
@@ -54,7 +54,7 @@ def lowered_parallels(case: Case) -> Iterator[Finding]:
                 if interval:
                     yield case.tell(
                         "lowered-tune-parallels", after.start, after.tune, interval=interval,
-                        pitch=key_name(following), tune=key_name(after.tune.midi),
+                        pitch=case.written(following, after.start), tune=after.tune.pitch,
                     )  # fmt: skip
                     break
 
@@ -79,7 +79,7 @@ def six_four_under_tune(case: Case) -> Iterator[Finding]:
         root = chords[0].chord.root if chords else None
         cadential = root is not None and root.pitch_class == lowest.midi % 12 and chords[0].start not in case.breaks
         if not cadential and not _passing(case.tune, index):
-            yield case.tell("six-four-under-tune", start, lowest, pitch=key_name(lowest.midi), symbol=symbol(one.chord))
+            yield case.tell("six-four-under-tune", start, lowest, pitch=lowest.pitch, symbol=symbol(one.chord))
 
 
 def _tune_lowest(case: Case) -> Iterator[tuple[Fraction, HeldKey, WalkedChord, int]]:
@@ -173,7 +173,7 @@ def root_doubled(case: Case) -> Iterator[Finding]:
             continue
         lowest = min(first, key=lambda key: key.midi)
         if lowest.midi < MIDDLE_C and (lowest.midi - group.bass.midi) % 12 == 0:
-            yield case.tell("root-doubled", group.start, lowest, pitch=key_name(lowest.midi))
+            yield case.tell("root-doubled", group.start, lowest, pitch=lowest.pitch)
 
 
 # --- R10: number of voices --------------------------------------------------------------------------
@@ -234,7 +234,7 @@ def held_into_change(case: Case) -> Iterator[Finding]:
             own = one.chord.root is None or name in one.chord.pitch_classes or one.chord.lowest is None
             carried = any(held.name == name for held in suspended(case.suspensions, one.start, key.end))
             if not own and not carried and name != one.chord.lowest.pitch_class:  # type: ignore[union-attr]
-                yield case.tell("held-into-change", one.start, key, pitch=key_name(key.midi), symbol=symbol(one.chord))
+                yield case.tell("held-into-change", one.start, key, pitch=key.pitch, symbol=symbol(one.chord))
                 break
 
 
@@ -301,7 +301,7 @@ def bass_line(case: Case) -> Iterator[Finding]:
 def _bass_faults(case: Case, key: HeldKey, one: WalkedChord | None, before: HeldKey | None) -> Iterator[str]:
     lowered = case.section.tune in PLACES and PLACES[case.section.tune].sounds < 0
     if not LOWEST_BASS - 4 * lowered <= key.midi <= HIGHEST_BASS:
-        yield f"{key_name(key.midi)} lies outside E2 to C4"
+        yield f"{key.pitch} lies outside E2 to C4"
     if before is not None and abs(key.midi - before.midi) in (10, 11):
         yield "it leaps a seventh"
     if one is None or one.chord.root is None or one.chord.bass is not None:
@@ -313,7 +313,7 @@ def _bass_faults(case: Case, key: HeldKey, one: WalkedChord | None, before: Held
     if fifth is not None and key.midi % 12 == fifth.name.pitch_class and not (same_chord and at_bar):
         yield f"a six-four under {symbol(one.chord)}"
     elif key.midi % 12 not in one.chord.pitch_classes and not inside:
-        yield f"{key_name(key.midi)} is foreign to {symbol(one.chord)}"
+        yield f"{key.pitch} is foreign to {symbol(one.chord)}"
 
 
 def _bass_ends(case: Case, start: Fraction, end: Fraction) -> Iterator[Finding]:
@@ -360,7 +360,7 @@ def pedal_point_struck(case: Case) -> Iterator[Finding]:
         if one is None or two is None or one is two or two.start != after.start:
             continue
         if one.chord.bass is not None or two.chord.bass is not None:
-            yield case.tell("pedal-point-struck", after.start, before, after, pitch=key_name(after.midi))
+            yield case.tell("pedal-point-struck", after.start, before, after, pitch=after.pitch)
 
 
 def pedal_point_ends(case: Case) -> Iterator[Finding]:
@@ -389,7 +389,7 @@ def tie_lost(case: Case) -> Iterator[Finding]:
         for note, sounding in overlapping(tied, mine):
             for key in sounding:
                 if note.start < key.start and (key.midi - note.midi) % 12 == 0:
-                    yield case.tell("tie-lost", key.start, key, pitch=key_name(key.midi))
+                    yield case.tell("tie-lost", key.start, key, pitch=key.pitch)
 
 
 def held_over_breath(case: Case) -> Iterator[Finding]:
@@ -398,7 +398,7 @@ def held_over_breath(case: Case) -> Iterator[Finding]:
     for key in case.keys:
         at = bisect_right(breaths, key.start)
         if at < len(breaths) and breaths[at] < key.end and case.ours(key):
-            yield case.tell("held-over-breath", breaths[at], key, pitch=key_name(key.midi))
+            yield case.tell("held-over-breath", breaths[at], key, pitch=key.pitch)
 
 
 def tied_into_strong(case: Case) -> Iterator[Finding]:
@@ -410,4 +410,4 @@ def tied_into_strong(case: Case) -> Iterator[Finding]:
         if key.end <= over or key.start >= ends.get(line.start, line.end):
             continue
         if not any(held.name == key.midi % 12 for held in suspended(case.suspensions, over, key.end)):
-            yield case.tell("tied-into-strong", over, key, pitch=key_name(key.midi))
+            yield case.tell("tied-into-strong", over, key, pitch=key.pitch)

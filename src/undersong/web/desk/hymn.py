@@ -11,12 +11,11 @@ from undersong.harmony.report import harmony_json
 from undersong.library.amending import place_of
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Edits
-from undersong.model.pitch import Interval
+from undersong.model.pitch import Interval, key_words
 from undersong.model.symbol import parse_symbol, symbol
 from undersong.model.tune import show_beat
 from undersong.reading.report import read_json
 from undersong.web.desk.held import Plain, heard_of, hymn_of, serving, wished_plan
-from undersong.writing.booklet import key_words
 from undersong.writing.hymnfile import note_id
 
 
@@ -39,7 +38,7 @@ def page(state: Plain) -> Plain:
     breaths = frozenset(tune.breaths)
     non_chord = told["non_chord_notes"]
     assert isinstance(non_chord, list)
-    facts = read_json(hymn, key_words(harmony.key), harmony.mode)
+    facts = read_json(hymn, key_words(harmony.key, harmony.mode), harmony.mode)
     return {
         "music": sheet.music.decode(),
         "lines": [str(one) for one in sheet.lines],
@@ -58,8 +57,7 @@ def page(state: Plain) -> Plain:
             for one in non_chord
         ],
         "facts": facts,
-        "key": key_words(harmony.key),
-        "mode": harmony.mode,
+        "key": key_words(harmony.key, harmony.mode),
         "remarks": heard.remarks(),
         "keys": [
             {"name": one.name, "low": str(one.low), "high": str(one.high), "suits": one.suits, "printed": one.printed,

@@ -9,11 +9,12 @@ from typing import Any
 from undersong import workflow
 from undersong.arranging.remedies import Change, Given, changes, texture_says
 from undersong.model.codec import encode
+from undersong.model.pitch import key_words
 from undersong.model.plan import VersePlan
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.web.desk.held import Plain, another, bench_of, heard_of, hymn_of, laid_out, plan_of
-from undersong.writing.booklet import heading, key_words, marks, marks_at_notes
+from undersong.writing.booklet import heading, marks, marks_at_notes
 from undersong.writing.exchange import exchange_file
 
 
@@ -40,7 +41,7 @@ def plan(state: Plain) -> Plain:
         "title": hymn.title,
         "tune_name": hymn.tune_name,
         "metre": hymn.text.metre,
-        "key": key_words(heard.harmony.transposed(now.transpose).key),
+        "key": key_words(heard.harmony.transposed(now.transpose).key, heard.harmony.mode),
     }  # fmt: skip
 
 

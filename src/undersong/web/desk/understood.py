@@ -8,9 +8,9 @@ from undersong import workflow
 from undersong.library.barring import upbeat
 from undersong.model.codec import decode, encode
 from undersong.model.edits import Amendments, Edits
+from undersong.model.pitch import key_words
 from undersong.reading.report import read_json
 from undersong.web.desk.held import Plain, heard_of, hymn_of, read_of
-from undersong.writing.booklet import key_words
 
 
 def understood(state: Plain) -> Plain:
@@ -19,7 +19,7 @@ def understood(state: Plain) -> Plain:
     heard = heard_of(state, hymn)
     raw = read_of(state)
     first = hymn.tune.bars[0]
-    facts = read_json(hymn, key_words(heard.harmony.key), heard.harmony.mode)
+    facts = read_json(hymn, key_words(heard.harmony.key, heard.harmony.mode), heard.harmony.mode)
     return facts | {
         "melody": hymn.tune.tune_voice.name,
         "all_verses": [
