@@ -338,14 +338,18 @@ def _write_voices(measure: Element, sheet: _Sheet, written: WrittenBar) -> None:
 
 
 def _write_voice(measure: Element, sheet: _Sheet, voice: WrittenVoice, staff: int, *, leading: bool) -> Fraction:
-    """Write one voice; returns the place reached, which may lie before the bar line."""
+    """Write one voice; returns the place reached, which may lie before the bar line.
+
+    A staff's first voice fills the bar: what is not seen of its rests is written as hidden, not passed over.
+    """
     pieces = list(voice.pieces)
-    while pieces and not pieces[-1].visible and _skipped(pieces[-1]):
+    full = voice.number == 1
+    while pieces and not full and not pieces[-1].visible and _skipped(pieces[-1]):
         pieces.pop()
     skipped = Fraction(0)
     number, staff_number = sheet.voice_number(staff, voice.number), sheet.staff_number(staff)
     for piece in pieces:
-        if not piece.visible and _skipped(piece):
+        if not full and not piece.visible and _skipped(piece):
             skipped += piece.length
             continue
         if skipped:
