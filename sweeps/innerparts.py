@@ -27,6 +27,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+from midi import chorale_files
 from running import kept, share, sweep_parser, work_through
 from stamp import stamp
 from verses import parts_of
@@ -67,13 +68,6 @@ class Result:
     crossings: int = 0
     quarters_silent: float = 0.0
     """Where the tune is sung and an inner part is not."""
-
-
-def chorale_files() -> list[Path]:
-    """Everything by Bach in the corpus that is MusicXML, in order of names."""
-    from music21 import corpus
-
-    return sorted(Path(path) for path in corpus.getComposer("bach") if Path(path).suffix in (".mxl", ".xml"))
 
 
 def bones(hymn: Hymn) -> Hymn:

@@ -27,6 +27,7 @@ from undersong.workflow import in_four_parts
 sys.path.insert(0, str(ROOT / "sweeps"))
 
 import innerparts as sweep
+from midi import chorale_files
 
 FOUR = [hymn for path in hymn_files() if (hymn := read_file(path)[0]).tune.four_parts]
 PLAIN = Typed(
@@ -50,7 +51,7 @@ def keys(hymn: Hymn, name: str) -> list[str]:
 
 def test_chorales_get_inner_parts_no_worse_than_print() -> None:
     """Twelve chorales without their alto and tenor; the whole corpus is the sweep's (`sweeps/innerparts.py`)."""
-    results = [sweep.one_file(path, "") for path in sweep.chorale_files()[::33]]
+    results = [sweep.one_file(path, "") for path in chorale_files()[::33]]
     done = [one for one in results if not one.left_out]
     assert len(done) >= 10
     joins = sum(one.joins for one in done)

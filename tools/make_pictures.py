@@ -112,7 +112,7 @@ SHOWN = (
         "R3, R4: the tune sounds in the tenor, between the true bass in the left hand and the chords above.",
     ),
     Shown(
-        "02", 2, "block", "tenor",
+        "01", 2, "block", "tenor",
         "R3: a lowered tune needs new parts above it: its fourths would become fifths.",
     ),
     Shown(
