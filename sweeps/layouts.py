@@ -367,7 +367,7 @@ def _tables(name: str, results: Sequence[Result]) -> Iterator[str]:
 
 def _reason(told: str) -> str:
     """A refusal without its numbers and the names of its keys."""
-    reasons = re.findall(r"cannot serve this verse: (.*?); [^;]* is laid out instead", told) or [told]
+    reasons = re.findall(r"cannot serve this verse as planned: (.*?); [^;]* is laid out instead", told) or [told]
     return " / ".join(re.sub(r"\b[A-G]#?\d\b|\b[\d.½¼¾/]+", "..", one) for one in reasons)
 
 
