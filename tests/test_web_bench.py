@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -17,18 +16,6 @@ from undersong.library.bench import Bench, organ_text, read_bench, stop_from, st
 from undersong.library.organfile import find_organ, read_organ_text, ready_names
 from undersong.model.player import Player
 from undersong.model.room import ROOMS, Room, bands_of
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
-
-
-@pytest.fixture
-def client(served: Served) -> Iterator[httpx.Client]:
-    with served.client() as asking:
-        yield asking
 
 
 def fields_of(page: str) -> dict[str, str]:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-from browsing import DESKTOP, TABLET, Watch, axe_script, browsing, until, violations
+from browsing import DESKTOP, TABLET, Watch, axe_script, until, violations
 from served import Served, serving
 from typing_out import EVENING, struck, typed_out
 from undersong.demo import hymn_files
@@ -22,18 +22,6 @@ from undersong.reading import read_file
 
 WATER, BARLEY = hymn_files()[:2]
 LANTERN = hymn_files()[5]
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with browsing() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import httpx
 import pytest
 
-from served import Served, serving, version_of
+from served import Served, version_of
 from undersong.reading import read_file
 
 TYPED = {
@@ -17,12 +17,6 @@ TYPED = {
     "bass": "cf~fc|gfc|f", "symbols": "C | F . C | Gm F C | F", "words-1": "one two _ three four five six se-ven",
     "propose": "yes",
 }  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,6 @@ import random
 import re
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,7 @@ import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 
-from served import Served, serving
+from served import Served
 from test_web_hymn import FORMATS, brought
 from undersong.web.app import ADDRESSES
 
@@ -33,12 +32,6 @@ FIELDS = (
 
 
 QUERIES = ("texture", "tune", "kind", "show", "ready")
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
 
 
 @pytest.fixture(scope="module")

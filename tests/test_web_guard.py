@@ -21,12 +21,6 @@ from undersong.demo import hymn_files
 HYMN = hymn_files()[0]
 
 
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
-
-
 @pytest.fixture(autouse=True)
 def _alive(served: Served) -> Iterator[None]:
     """Whatever a test asked, a plain visitor is answered afterwards."""

@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -34,18 +34,6 @@ HYMNS = hymn_files()
 WATER = HYMNS[0]
 BARLEY = HYMNS[1]
 LANTERN = HYMNS[5]
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running_server:
-        yield running_server
-
-
-@pytest.fixture
-def client(served: Served) -> Iterator[httpx.Client]:
-    with served.client() as asking:
-        yield asking
 
 
 def bring(client: httpx.Client, name: str, data: bytes) -> httpx.Response:

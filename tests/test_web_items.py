@@ -16,7 +16,7 @@ import httpx
 import pytest
 from pypdf import PdfReader
 
-from browsing import DESKTOP, TABLET, Hand, Watch, browsing, until
+from browsing import DESKTOP, TABLET, Hand, Watch, until
 from served import Served, serving
 from test_web_hymn import brought
 from undersong.demo import hymn_files
@@ -42,18 +42,6 @@ MIDI = """() => {
 PRINTING = "() => { window.printed = 0; window.print = () => { window.printed += 1; }; }"
 """Counts what would come out of a printer."""
 WAYS = ("mouse", "touch", "keys")
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with browsing() as opened:
-        yield opened
 
 
 @pytest.fixture(params=WAYS)

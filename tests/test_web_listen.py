@@ -26,7 +26,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from browsing import DESKTOP, Watch, axe_script, browsing, violations
+from browsing import DESKTOP, Watch, axe_script, violations
 from served import Served, serving
 from sounding import organ_with, performance_of
 from test_web_hymn import brought
@@ -48,12 +48,6 @@ FRAME = 1 / 60
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("hymns")) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def name(served: Served) -> str:
     with served.client() as client:
         return brought(client, hymn_files()[0])
@@ -64,12 +58,6 @@ def repeated(served: Served) -> str:
     with served.client() as client:
         gone = client.post("/bring", files={"files": ("a.abc", REPEATED)}, follow_redirects=True)
         return gone.url.path.split("/")[2]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with browsing() as opened:
-        yield opened
 
 
 @pytest.fixture
