@@ -14,7 +14,17 @@ from lxml import etree
 
 from printed import DIVISIONS, Printed, page
 from undersong.writing.exchange import el
-from voice_leading import Count, chords_of, line_starts, lost_suspensions, measure, parted, print_itself, units_of
+from voice_leading import (
+    Chord,
+    Count,
+    chords_of,
+    line_starts,
+    lost_suspensions,
+    measure,
+    parted,
+    print_itself,
+    units_of,
+)
 from witness import Section, read_sections
 
 
@@ -214,7 +224,40 @@ def test_a_suspension_carried_in_stands_for_its_tone() -> None:
     assert passing.kinds()["third missing"] == 2
 
 
+def test_a_suspension_in_a_broken_figure_may_resolve_in_its_place_of_the_pattern() -> None:
+    """R5: low, C over G; low, B a beat later, under the G7 that the chord has become. A C that goes nowhere is none."""
+    chords = "G:major:3/2 G:dominant:1/2 C:major:2"
+    resolved = count("D5:2 C5:2", "G3:1/2 C4:1/2 G3:1/2 B3:1/2 C4+E4:2", "G2:2 C3:2", chords)
+    left = count("D5:2 C5:2", "G3:1/2 C4:1/2 G3:1/2 D4:1/2 C4+E4:2", "G2:2 C3:2", chords)
+    assert (resolved.kinds()["third missing"], left.kinds()["third missing"]) == (0, 1)
+
+
+def test_a_chord_of_two_beats_is_one_unit_wherever_it_begins() -> None:
+    """A note to the beat: B on beat 2 and G on beat 3 are one figure of G; over four beats there are two of them."""
+    slow = count("E5:1 D5:2 E5:1", "C4:1 B3:1 G3:1 C4:1", "C3:1 G2:2 C3:1", "C:major:1 G:major:2 C:major:1")
+    assert "third missing" not in slow.kinds()
+    assert count("D5:4", "B3:1 G3:1 D4:1 G3:1", "G2:4", "G:major:4").kinds()["third missing"] == 1
+
+
 # -- pulse -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("time", "music", "exempt"),
+    [
+        ("6/8", ("E5:1 D5:1 C5:1 | C5:3", "C4:1 E4:1 C4:1 | C4:3", "C3:3 | C3:3", "C:major:3 | C:major:3"), 1),
+        ("6/8", ("E5:1 D5:1/2 C5:3/2 | C5:3", "C4:1 E4:1 C4:1 | C4:3", "C3:3 | C3:3", "C:major:3 | C:major:3"), 0),
+        ("3/4", (
+            "E5:2 D5:1 | r:1 C5:2 | C5:3", "C4:1 E4:1 C4:1 | r:1 E4:1 C4:1 | C4:3", "C3:3 | r:3 | C3:3",
+            "C:major:6 | | C:major:3",
+        ), 1),
+    ],
+)  # fmt: skip
+def test_the_beat_that_a_hemiola_crosses_is_exempt(time: str, music: tuple[str, ...], exempt: int) -> None:
+    """R15: quarter notes against dotted ones, or halves over two bars; where the tune strikes the beat it is none."""
+    found = count(*music, time=time)  # type: ignore[arg-type]
+    assert found.exempt["beat that a hemiola crosses"] == exempt
+    assert found.kinds()["beat not struck"] == (0 if exempt else 1)
 
 
 def test_a_beat_that_only_the_tune_strikes_is_missed() -> None:
@@ -276,6 +319,16 @@ def test_a_planted_fault_of_single_tones_is_seen(kind: str, page: tuple[str, str
 def test_what_is_no_fault_of_single_tones(kind: str, page: tuple[str, str, str, str]) -> None:
     """Once; not the key's; gone elsewhere; with the bass; the tune has moved; no suspension; another chord; wide."""
     assert kind not in count(*page).kinds()
+
+
+def test_a_chord_that_leads_by_another_tone_has_no_leading_note_of_the_key() -> None:
+    """E flat: the D of B diminished before C minor is none; D flat major is no seventh chord at all."""
+    assert "leading note twice" not in count("F5:2 E5:2", "D4+F4:2 C4+G4:2", "D3:2 C3:2",
+                                             "B:diminished:2 C:minor:2", fifths=-3).kinds()  # fmt: skip
+    assert "leading note twice" in count("F5:2 E5:2", "D4+F4:2 E4+G4:2", "D3:2 C3:2",
+                                         "B:minor:2 C:minor:2", fifths=-3).kinds()  # fmt: skip
+    flat = Chord(Fraction(0), Fraction(1), root=1, third=5, seventh=-1, asked=-1, tones=frozenset({1, 5, 8}))
+    assert not flat.is_dominant_seventh
 
 
 def test_a_low_interval_over_a_printed_bass_is_told_apart() -> None:

@@ -121,7 +121,7 @@ class Chord:
     @property
     def is_dominant_seventh(self) -> bool:
         """A major third and a minor seventh."""
-        return (self.third - self.root) % 12 == 4 and (self.seventh - self.root) % 12 == 10
+        return self.seventh >= 0 and (self.third - self.root) % 12 == 4 and (self.seventh - self.root) % 12 == 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,9 +426,11 @@ def _pieces(section: Section, chord: Chord, cuts: Sequence[Fraction]) -> list[tu
 
 
 def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> None:
-    cuts = sorted({*_groups(section), *(start for _, start, _ in section.bars)})
+    bar_lines = sorted(start for _, start, _ in section.bars)
+    groups = sorted({*_groups(section), *bar_lines})
     for chord in _long_chords(section, chords):
-        for start, end in _pieces(section, chord, cuts):
+        one_unit = chord.end - chord.start <= 2 * _beat_at(section, chord.start)
+        for start, end in _pieces(section, chord, bar_lines if one_unit else groups):
             down = _sounding(section.keys, start, end)
             if not down:
                 count.exempt["chord under a rest of all parts"] += 1
@@ -440,6 +442,7 @@ def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> No
                 if name not in {-1, *names}
             }
             foreign = {key.midi % 12 for key in down if key.start <= start} - chord.tones
+            foreign |= {key.midi % 12 for key in down if _resolves_in_its_place(section, key)} - chord.tones
             for what in [what for what, name in missing.items() if {(name + 1) % 12, (name + 2) % 12} & foreign]:
                 # A suspension or appoggiatura stands for it, the tune's or one carried in from the print (R2, R5).
                 count.exempt[f"{what} under a dissonance that stands for it"] += 1
@@ -450,12 +453,21 @@ def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> No
                 count.faults.append(Fault(f"{what} missing", section.place(start), f"to {end - start} quarters"))
 
 
+def _resolves_in_its_place(section: Section, key: Key) -> bool:
+    """R5: whether a broken figure has this key's resolution, a step lower, in the same place a beat later."""
+    later = key.start + _beat_at(section, key.start)
+    return any(
+        one.start == later and one.limb == key.limb and 0 < key.midi - one.midi <= WHOLE_TONE for one in section.keys
+    )
+
+
 def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequence[Key]], count: Count) -> None:
     """R14: hands or feet strike each beat from a line's first note to the onset of its last chord."""
     struck = {key.start for name, keys in parts.items() if name != "tune" for key in keys}
     tune = parts.get("tune", ())
     pickup = section.bars[0][1] + section.bars[0][2] if section.grid[0][2] else Fraction(0)
     beats = [beat for beat, _ in beats_of(section)]
+    crossed = _crossed_by_hemiolas(section, {key.start for key in tune} | {chord.start for chord in chords})
     edges = sorted({Fraction(0), *section.breaths, section.length})
     for start, end in pairwise(edges):
         own = [chord for chord in chords if chord.start < end and chord.end > start and chord.root >= 0]
@@ -471,6 +483,8 @@ def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequen
                 count.exempt["beat after the line's last chord"] += silent
             elif not any(chord.start <= beat < chord.end for chord in own):
                 count.exempt["beat without a chord"] += silent
+            elif silent and beat in crossed:
+                count.exempt["beat that a hemiola crosses"] += 1
             else:
                 count.beats += 1
                 count.struck += not silent
@@ -478,14 +492,34 @@ def _pulse(section: Section, chords: Sequence[Chord], parts: Mapping[str, Sequen
                     count.faults.append(Fault("beat not struck", section.place(beat), "tune alone, or nothing"))
 
 
+def _crossed_by_hemiolas(section: Section, begun: AbstractSet[Fraction]) -> set[Fraction]:
+    """R15: where two bars of three, or a bar of 6/8, are begun at 0, 2 and 4 sixths and not at 3: the beat there."""
+    bars = [
+        (start, length, beat, count)
+        for (_, start, length), (beat, count, _) in zip(section.bars, section.grid, strict=True)
+    ]
+    found = set()
+    for (start, length, beat, count), after in zip(bars, [*bars[1:], None], strict=True):
+        compound = (beat, count) == (Fraction(3, 2), 2)
+        if length != beat * count or not (compound or (count == 3 and after and after[1:] == (length, beat, count))):
+            continue
+        whole = length if compound else 2 * length
+        places = {start + whole * part / 6 for part in (0, 2, 4)}
+        if places <= begun and start + whole / 2 not in begun:
+            found.add(start + whole / 2)
+    return found
+
+
 def _leading_notes(chord: Chord, following: Chord | None, tonic: int) -> set[int]:
     """A dominant seventh's third, a diminished seventh's root, the home key's leading note where it leads home.
 
     The last is root or third of a chord that goes to one on the tonic or the sixth degree: after a change of key it
-    is no leading note.
+    is no leading note, nor in a diminished triad that leads by another root.
     """
     found = set()
-    if following is not None and following.root in {tonic, (tonic + 9) % 12, (tonic + 8) % 12}:
+    diminished = {(chord.root + 3) % 12, (chord.root + 6) % 12} <= chord.tones and chord.root != (tonic - 1) % 12
+    goes_home = following is not None and following.root in {tonic, (tonic + 9) % 12, (tonic + 8) % 12}
+    if goes_home and not diminished:
         found = {(tonic - 1) % 12} & {chord.root, chord.third}
     if chord.is_dominant_seventh:
         found.add(chord.third)
