@@ -27,6 +27,8 @@ LOWEST_UNDER_TENOR = 36
 """Under a tune in the tenor the bass may go to the lowest key of a pedal, to keep clear of it."""
 TOO_CLOSE = 60.0
 """A low tune that is closer over the bass than so low a place allows, or under it: as dear as octaves by leap."""
+HANDS_BETWEEN, NO_ROOM = 8, 60.0
+"""Semitones that both hands want between bass and tune (two tones of a chord), and the price of less."""
 THIRD, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 120.0, 55.0
 """A third is cheap, any fault of two voices dearer; the root at a line's edge is dearer than all of them."""
 NOT_ROOT_IN_PICKUP = 10.0
@@ -68,6 +70,8 @@ class _Slot:
     last: bool = False
     pickup: bool = False
     """It begins a line before its first bar line."""
+    room: int = 0
+    """Semitones that are wanted between bass and tune."""
     last_beat: Fraction | None = None
     """Where the third may follow the root; None where the chord is short, ends a line, or the tune goes along."""
 
@@ -91,9 +95,14 @@ def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
     return verse.voice("bass")
 
 
-def bass_from_chords(verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0) -> tuple[Piece, ...]:
-    """A bass under the chords, within the keys of the pedal (MIDI numbers), the tune sounding so many octaves up."""
-    slots = _slots(verse, sounds)
+def bass_from_chords(
+    verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0, *, between: bool = False
+) -> tuple[Piece, ...]:
+    """A bass under the chords, within the keys of the pedal (MIDI numbers), the tune sounding so many octaves up.
+
+    `between`: whether a figure for both hands lies between it and the tune.
+    """
+    slots = [replace(slot, room=HANDS_BETWEEN if between else 0) for slot in _slots(verse, sounds)]
     if not slots:
         return ()
     low, high = max(LOWEST if sounds >= 0 else LOWEST_UNDER_TENOR, lowest), min(HIGHEST, highest)
@@ -239,6 +248,7 @@ def _keys_of(name: PitchName, low: int, high: int) -> list[Pitch]:
 def _height(slot: _Slot, pitch: Pitch) -> float:
     cost = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
     cost += TOO_CLOSE * any(too_close(key, pitch.midi) for key in slot.tune_keys)
+    cost += NO_ROOM * any(key - pitch.midi < slot.room for key in slot.tune_keys)
     return cost + LAST_HEIGHT * max(0, pitch.midi - 48) if slot.last else cost
 
 

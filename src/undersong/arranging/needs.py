@@ -34,6 +34,7 @@ from undersong.textures.units import bar_at, is_dense, slot_length
 TUNE_TOO_LOW = 60
 TUNE_TOO_LOW_SHARE = Fraction(1, 5)
 LOW_TENOR = 45
+TOO_LOW_FOR_FIGURE = "the tune lies too low to leave room beneath it"
 SHORTEST_FOR_FEET_SECONDS = 0.28
 """Shortest note for a melody in the feet (assumed; one foot needs 0.31 s for a third, two feet less)."""
 MOST_BEATS_AWAY = 2
@@ -163,7 +164,7 @@ def _too_close_to_bass(asked: Asked) -> str:
     The bass keeps clear where roots and thirds allow it; a printed one is the print's.
     """
     place = PLACES[asked.plan.tune]
-    bass, printed = bass_for(asked.verse, asked.organ, sounds=place.sounds)
+    bass, printed = bass_for(asked.verse, asked.organ, sounds=place.sounds, between=asked.texture.two_hands)
     if printed:
         return ""
     below = merged(bass)
@@ -238,7 +239,30 @@ def _room_beneath(asked: Asked) -> Refusal | None:
     length = sum((note.end - note.start for note in tune), Fraction(0))
     low = sum((note.end - note.start for note in tune if note.midi < TUNE_TOO_LOW and note.start in beats), Fraction(0))
     if length and low / length > TUNE_TOO_LOW_SHARE:
-        return asked.refusal("the tune lies too low to leave room beneath it", "octave-up")
+        return asked.refusal(TOO_LOW_FOR_FIGURE, "octave-up")
+    return None
+
+
+def _room_for_third(asked: Asked) -> Refusal | None:
+    """A chord of a beat or more under a tune so low that its third has no place over the bass (R1)."""
+    if asked.texture.kind not in ("figure", "counter-line") or asked.plan.tune != "at-pitch":
+        return None
+    bass, printed = bass_for(asked.verse, asked.organ)
+    if printed:  # its thirds lie where the print has them
+        return None
+    below = merged(bass)
+    for one in asked.verse.chords:
+        third, beat = one.chord.third, bar_at(asked.verse.bars, one.start).time.beat
+        if third is None or one.end - one.start < beat or one.chord.root is None:
+            continue
+        tune, feet = sounding(asked.verse.sounded_tune, one.start, one.end), sounding(below, one.start, one.end)
+        if not tune or not feet or third.name.pitch_class in {note.midi % 12 for note in (*tune, *feet)}:
+            continue
+        low, top = min(note.midi for note in feet), max(note.midi for note in tune)
+        if not any(key % 12 == third.name.pitch_class and not too_close(key, low) for key in range(low + 1, top)):
+            bar = bar_at(asked.verse.bars, one.start)
+            place = f"bar {bar.number}, beat {show_beat(bar.beat_of(max(one.start, bar.start)))}"
+            return asked.refusal(f"{TOO_LOW_FOR_FIGURE}: in {place} for the third of its chord", "octave-up")
     return None
 
 
@@ -320,6 +344,6 @@ def _pace(asked: Asked) -> Refusal | None:
 
 NEEDS: tuple[Need, ...] = (
     _top_of_manual, _at_pitch_only, _tune_below, _hands_free, _printed_parts, _harmony, _drone, _feet_for_bass,
-    _room_beneath, _long_chords, _pattern_for_time, _cross_rhythm, _pace,
+    _room_beneath, _room_for_third, _long_chords, _pattern_for_time, _cross_rhythm, _pace,
 )  # fmt: skip
 """What is asked, in this order."""
