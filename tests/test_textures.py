@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, starmap
 
 import pytest
 
 from laid import four_parts, laid, limb, one_line, played, tune, weights
 from undersong.acoustics.blur import shortest_clear_seconds
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.bass import bass_from_chords
 from undersong.arranging.figured import _Layout, _mended, bench_of, grounded
 from undersong.arranging.walked import walk_verse
 from undersong.errors import UnknownName
@@ -28,11 +29,14 @@ from undersong.model.plan import TunePlace
 from undersong.model.player import MEDIUM, Player
 from undersong.model.room import ROOMS
 from undersong.model.time import Time
+from undersong.model.tune import Line
 from undersong.playing.check import held_keys, key_name
 from undersong.textures.patterns import GRIDS, PATTERNS, grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
+from undersong.textures.voicings import LOWEST_FOR_INTERVAL
 from undersong.workflow import Wishes, lay_out
+from voice_leading import LOWEST_KEYS
 
 CALM = tune(
     "(time=4/4) (key=0) (tempo=80) (C/major) C5:2 D5:1 E5:1 | (F/major) F5:2 E5:1 D5:1 "
@@ -508,6 +512,113 @@ def test_r5_a_chord_that_stands_lets_the_suspension_move() -> None:
     keys = [key for key in limb(section, "left hand") if 2 <= key.start < 4]
     assert len([key for key in keys if key.start == 3]) == 1
     assert len([key for key in keys if key.start == 2 and key.end == 4]) == 2
+
+
+def test_r5_a_single_suspended_note_steps_down_where_nothing_else_has_room() -> None:
+    """Tune in the pedal, bass high: between A3 and the E above there is room for one key, D, and then C sharp."""
+    hymn = one_line(
+        four_parts(
+            "(time=4/4) (key=0) (tempo=80) F4:2 F4:2 | E4:2 E4:2 | D4:4",
+            "(time=4/4) (key=0) (tempo=80) D4:2 D4:2 | D4:1 C#4:1 C#4:2 | D4:4",
+            "(time=4/4) (key=0) (tempo=80) A3:2 B3:2 | A3:2 A3:2 | A3:4",
+            "(time=4/4) (key=0) (tempo=80) D3:2 B3:2 | A3:2 A3:2 | D3:4",
+        )
+    )
+    section, arrangement = laid(hymn, "shared", "pedal")
+    assert section.texture == "shared"
+    told = {one.kind for one in arrangement.findings}
+    assert not told & {"suspension-lost", "suspension-moved", "beat-not-struck", "third-missing"}
+    figure = [(key.start, key.midi) for key in held_keys(section.notes) if key.part == "figure" and 4 <= key.start < 6]
+    assert (Fraction(4), 62) in figure  # D4
+    assert (Fraction(5), 61) in figure  # C sharp
+
+
+# ------------------------------------------------------------------------------------ two chords in one beat, R14
+
+TWO_IN_A_BEAT = one_line(
+    four_parts(
+        "(time=4/4) (key=0) (tempo=66) G4:1 E5:1 D5:1 C5:1 | B4:2 G4:2 | C5:4",
+        "(time=4/4) (key=0) (tempo=66) D4:1 G4:1 F#4:1/2 G4:1/2 G4:1/2 F#4:1/2 | G4:2 F4:2 | E4:4",
+        "(time=4/4) (key=0) (tempo=66) B3:1 C4:1 A3:1/2 D4:1/2 E4:1/2 D4:1/2 | D4:2 B3:2 | G3:4",
+        "(time=4/4) (key=0) (tempo=66) G3:1 C3:1 C3:1/2 B2:1/2 B2:1/2 A2:1/2 | G2:2 G2:2 | C3:4",
+    )
+)
+
+
+@pytest.mark.parametrize("texture", ["held", "broken", "block", "bass-and-chord"])
+def test_two_chords_in_a_beat_are_struck_and_run_with_no_other_voice(texture: str) -> None:
+    """D7/C to G/B under one note of the tune: no tone in common beside it, so each chord has keys of its own (R14)."""
+    section, arrangement = laid(TWO_IN_A_BEAT, texture)
+    assert section.texture == texture
+    told = {one.kind for one in arrangement.findings}
+    assert not told & {"beat-not-struck", "parallels", "third-missing"}
+    left = [key for key in limb(section, "left hand") if 2 <= key.start < 3]
+    assert {key.start for key in left} == {Fraction(2), Fraction(5, 2)}
+    assert {key.midi % 12 for key in left if key.start == 2} <= {2, 6, 9}
+    assert {key.midi % 12 for key in left if key.start == Fraction(5, 2)} <= {2, 7}
+
+
+def test_a_line_that_begins_off_the_beat_meets_the_next_one() -> None:
+    """6/8, a line that begins on the second quaver: hand or foot strikes the fourth all the same (R14)."""
+    bars = (
+        "(C/major) E5:3/2 D5:3/2 | C5:1/2 C5:1/2 D5:1/2 E5:1/2 F5:1/2 G5:1/2 | (F/major) A5:3/2 A5:3/2 | (C/major) G5:3"
+    )
+    hymn = tune(f"(time=6/8) (key=0) (tempo=60) {bars}")
+    ends = Fraction(0), Fraction(7, 2), hymn.tune.length
+    hymn = replace(hymn, tune=replace(hymn.tune, lines=tuple(starmap(Line, pairwise(ends)))))
+    for texture in ("held", "strummed", "broken"):
+        section, arrangement = laid(hymn, texture)
+        assert (section.texture, len(section.lines)) == (texture, 2)
+        assert "beat-not-struck" not in {one.kind for one in arrangement.findings}
+        assert Fraction(9, 2) in {note.start for note in section.notes if note.part != "tune"}
+
+
+def test_a_slow_figure_brings_the_third_in_every_two_beats() -> None:
+    """A note to the beat in 4/4: what comes only in the second half of the bar is missed in the first (R1)."""
+    music = "(time=4/4) (key=0) (tempo=80) (C/major) G4:4 | (F/major) A4:4 | (G/major) D5:4 | (C/major) C5:4"
+    plan = default_plan(tune(music), (), ("broken",), "at-pitch")
+    plan = replace(plan, verses=tuple(replace(row, pattern="slow") for row in plan.verses))
+    section = arrange(tune(music), analyse(tune(music)), plan, TWO_MANUALS, MEDIUM).sections[0]
+    for half, third in ((0, 4), (2, 4), (4, 9), (6, 9), (8, 11), (10, 11)):
+        keys = {
+            key.midi % 12
+            for key in held_keys(section.notes)
+            if half <= key.start < half + 2 or (key.start <= half < key.end)
+        }
+        assert third in keys, half
+
+
+def test_limits_of_low_intervals_are_the_published_ones() -> None:
+    """Published low-interval limits (second hand, as in `voice_leading`), from semitone to major seventh."""
+    assert LOWEST_FOR_INTERVAL == LOWEST_KEYS
+
+
+def test_a_close_too_low_for_its_third_is_laid_out_an_octave_up() -> None:
+    """A3 over A2: C sharp between them lies under the limit for a major third, so at pitch the close would be bare."""
+    music = (
+        "(time=4/4) (key=3) (tempo=80) (A/major) E5:1 C#5:1 A4:1 C#5:1 | (D/major) F#5:2 D5:2 | (A/major) C#5:2 E5:2 "
+        "| (E/major) B4:2 G#4:2 | (A/major) A3:4"
+    )
+    section, arrangement = laid(tune(music), "block")
+    assert section.tune == "octave-up"
+    (told,) = (one.message for one in arrangement.findings if one.kind == "not-served")
+    assert "bar 5, beat 1" in told
+    higher, _ = laid(tune(music.replace("(A/major) A3:4", "(A/major) A4:4")), "block")
+    assert higher.tune == "at-pitch"
+
+
+def test_a_bass_under_both_hands_leaves_them_room() -> None:
+    """Under D4 the G of the bass lies at G2, not G3: between them there is room for two tones of the chord."""
+    hymn = tune("(time=4/4) (key=-1) (tempo=80) (D/minor) D5:2 A4:2 | (G/minor) D4:4 | (D/minor) D4:4")
+    verse = walk_verse(hymn, analyse(hymn), None)
+    basses = {
+        between: {str(piece.pitch) for piece in bass_from_chords(verse, 36, 60, between=between)}
+        for between in (False, True)
+    }
+    assert "G3" in basses[False]
+    assert "G2" in basses[True] - basses[False]
+    section, _ = laid(hymn, "shared", "pedal")
+    assert "G2" in {str(note.pitch) for note in section.notes if note.part == "bass"}
 
 
 # --------------------------------------------------------------------------------- refusals that meet, odd benches

@@ -255,7 +255,7 @@ def test_a_chord_of_two_beats_is_one_unit_wherever_it_begins() -> None:
 )  # fmt: skip
 def test_the_beat_that_a_hemiola_crosses_is_exempt(time: str, music: tuple[str, ...], exempt: int) -> None:
     """R15: quarter notes against dotted ones, or halves over two bars; where the tune strikes the beat it is none."""
-    found = count(*music, time=time)  # type: ignore[arg-type]
+    found = count(*music, time=time)
     assert found.exempt["beat that a hemiola crosses"] == exempt
     assert found.kinds()["beat not struck"] == (0 if exempt else 1)
 

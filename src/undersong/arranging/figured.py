@@ -17,7 +17,7 @@ from itertools import pairwise
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
-from undersong.arranging.voicing import choose
+from undersong.arranging.voicing import choose, within
 from undersong.arranging.walked import Piece, WalkedVerse, merged
 from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment, Limb
@@ -240,7 +240,11 @@ def _options(
             lower = min(bench.lowest, max(LOWER_REGISTER, bench.lowest - 12))
             bench = replace(bench, lowest=max(bench.keyboard_lowest, lower))
         most = TRIED_IN_TWO_HANDS if bench.two_hands else TRIED
-        made = candidates(unit, figure, bench, most=most, dip=rung == "dip")
+        made = candidates(unit, figure, bench, most=2 * most, dip=rung == "dip")
+        if len({slot.allowed for slot in unit.slots}) > 1:
+            made = tuple(replace(one, cost=one.cost + within(unit, one)) for one in made)
+        *figures, silence = made
+        made = (*sorted(figures, key=lambda one: (one.cost, one.levels))[:most], silence)
         if rung == "two":
             made = tuple(one for one in made if len(one.levels) < 3) or made
         cache[key] = made
@@ -311,7 +315,7 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             elif len(candidate.levels) == 1:  # a single note stands until it is struck again
                 end = next((unit.slots[at].start for at in later if candidate.strikes[at]), unit.end)
             elif key in candidate.held:
-                end = unit.end
+                end = next((unit.slots[at].start for at in later if key in candidate.strikes[at]), unit.end)
             elif figure.short_after_first and index:
                 end = slot.start + (slot.end - slot.start) / 2
             elif not figure.short_after_first:  # it goes on until something is struck, as long as it may

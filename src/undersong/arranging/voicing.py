@@ -93,6 +93,16 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
     return cost
 
 
+def within(unit: Unit, one: Candidate) -> float:
+    """What it costs that a second chord is struck inside the unit: faults of its outer keys from the first one."""
+    chords = [keys for keys in one.strikes if keys]
+    if len(chords) < 2 or any(len(keys) == 1 for keys in chords) or chords[0] == chords[-1]:
+        return 0.0
+    outer = ((unit.bass_first, unit.bass_last), (unit.tune_first, unit.tune_last))
+    moves = tuple((way,) for way in outer if min(way) >= 0 and way[0] != way[1])
+    return _skeleton(chords[0], chords[-1], moves, 1.0, blocks=False)
+
+
 def _skeleton(
     levels: tuple[int, ...], levels_next: tuple[int, ...], moves: Moves, dear: float, *, blocks: bool
 ) -> float:

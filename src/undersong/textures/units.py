@@ -1,10 +1,11 @@
 """Cutting a verse into units: where a figure begins anew.
 
 The rules (measured in a trial on chorales and folk tunes): a unit begins on every beat on which a
-chord begins, on every beat that has a change inside and on the next, at line ends and bar lines,
-and after the row's full length. A change off the beat makes no boundary for a figure; block chords
-change with the harmony. The last chord of a line of one or two beats is struck once; a longer one
-keeps its figure. The first pickup of the verse is held; inside the verse the figure runs on.
+chord begins, on every beat that has a change inside and on the next, at line ends and bar lines, on
+the beat after a line begins off it, and after the row's full length. A change off the beat makes no
+boundary for a figure; block chords change with the harmony. The last chord of a line of one or two
+beats is struck once; a longer one keeps its figure, and so does one over a rest of the tune. The
+first pickup of the verse is held; inside the verse the figure runs on.
 """
 
 from __future__ import annotations
@@ -71,6 +72,8 @@ class Unit:
     """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
     """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
+    windows: tuple[slice, ...] = ()
+    """The slots of every two beats of a slow figure: each is to bring what must sound."""
 
 
 def is_dense(ground: Ground) -> bool:
@@ -130,7 +133,7 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
         changes_inside = at < len(ordered) and ordered[at] < following
         if beat in chord_starts or changes_inside:
             found.add(beat)
-        if changes_inside:
+        if changes_inside or any(beat < line.start < following for line in ground.lines):
             found.add(following)
     for hemiola in ground.hemiolas:
         found = {place for place in found if place != hemiola.crossed} | set(hemiola.places)
@@ -208,7 +211,9 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
         last_note = next((note for note in reversed(notes) if note.start >= line.start), notes[-1])
         start = max(chords[-1].start, last_note.start, line.start)
         beat = bar_at(ground.bars, start).time.beat
-        rests = line.end - last_note.end >= beat  # something keeps the beat for those who would come in early (R16)
+        inside = any(start < place < line.end for place in ground.beats)
+        rest = line.end - last_note.end  # something keeps the beat for those who would come in early (R16)
+        rests = rest >= beat or (rest > 0 and inside)
         comes_to_rest = line.end == ground.end or (line.end - start <= 2 * beat and not rests)
         if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
@@ -294,7 +299,17 @@ def _unit(
         fifth=fifth.name.pitch_class if fifth else -1,
         bass_keys=tuple(note.midi for note in bass), suspended=slots[-1].allowed - main.chord.pitch_classes,
         guide=guide[0].midi if guide else -1,
+        windows=() if held or not texture.whole_bars else _windows(slots, bar_at(ground.bars, start)),
     )  # fmt: skip
+
+
+def _windows(slots: tuple[Slot, ...], bar: PlacedBar) -> tuple[slice, ...]:
+    """Every two beats of slots that fill a longer stretch; in triple time it is the bar that is heard as one."""
+    beats = [index for index, slot in enumerate(slots) if slot.on_beat]
+    if len(beats) < 3 or bar.time.beats % 3 == 0:
+        return ()
+    edges = [0, *beats[2::2], len(slots)]
+    return tuple(slice(first, last) for first, last in pairwise(edges))
 
 
 def _giving_way(

@@ -16,20 +16,20 @@ from itertools import combinations, pairwise, product
 
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
-from undersong.textures.patterns import BLOCK, BROKEN, SHARED, SINGLE, Figure, Order
+from undersong.textures.patterns import BLOCK, BROKEN, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
 
-LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 47, 7: 37, 8: 41, 9: 41, 10: 41, 11: 41}
+LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 35, 7: 37, 8: 41, 9: 41, 10: 41, 11: 41}
 """Lowest key of the lower note for an interval in semitones (m2 E3 ... M7 F2)."""
 
 PRICE = {
-    "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "no-fifth": 1.0,
+    "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "missing-two-beats": 30.0, "no-fifth": 1.0,
     "third-doubled": 2.0, "major-third-doubled": 8.0, "third-twice-in-hand": 12.0, "twice-single": 150.0,
     "low-interval": 200.0, "feet-name": 8.0, "feet-key": 3.0, "low": 0.5, "stretch": 4.0, "home": 0.12,
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 6.0, "gap-semitone": 1.2,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
-    "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 40.0, "one-note": 90.0,
-    "nothing": 220.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
+    "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 120.0, "one-note": 90.0,
+    "nothing": 400.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
     "suspension": 2.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
@@ -98,9 +98,10 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
 
 
 def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
-    """Where a suspension finds no place in the figure of one beat: it is held, others move or stand (R5)."""
+    """Where a suspension or a second chord finds no place in the figure of a beat: keys are held, others move (R5)."""
     suspension = unit.slots[0].allowed - unit.chord.chord.pitch_classes
-    if not suspension or unit.held or figure is SINGLE or any(slot.on_beat for slot in unit.slots[1:]):
+    changes = len({slot.allowed for slot in unit.slots}) > 1
+    if not (suspension or changes) or unit.held or figure is SINGLE or any(slot.on_beat for slot in unit.slots[1:]):
         return []
     made = []
     for first, *later in _HELD_SUSPENSION:
@@ -108,11 +109,22 @@ def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidat
         count = len({level for levels in order for level in levels})
         for levels in _placings(unit, order, count, bench, dip=False):
             one = _candidate(unit, figure, order, levels, bench, dip=False, standing=True)
-            carried = any(key % 12 in suspension for key in (one.strikes[0] if one else ()))
+            carried = not suspension or any(key % 12 in suspension for key in (one.strikes[0] if one else ()))
             if one is not None and carried:
                 still = sum(bool(keys) for keys in one.strikes) == 1
-                made.append(replace(one, cost=one.cost + PRICE["figure-stands"] * (3 if still else 1)))
+                begins, ends = _outer_keys(one)
+                cost = one.cost + PRICE["figure-stands"] * (3 if still else 1)
+                made.append(replace(one, cost=cost, begins=begins, ends=ends))
     return made
+
+
+def _outer_keys(one: Candidate) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """What a chord that moves within its unit begins and ends with: its chords, else its lowest and highest key."""
+    if all(len(keys) != 1 for keys in one.strikes):
+        return _outer_chords(one.strikes, one.levels)
+    struck = [key for keys in one.strikes for key in keys]
+    outer = (min(struck), max(struck))
+    return (outer, outer) if outer != (one.levels[0], one.levels[-1]) else ((), ())
 
 
 _HELD_SUSPENSION: tuple[Order, ...] = (((0, 1), (2,)), ((0, 2), (1,)), ((0, 1, 2),), ((0, 1),))
@@ -125,19 +137,27 @@ def held_levels(figure: Figure, order: Order) -> frozenset[int]:
 
 
 def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
-    """One note for the whole unit: all of a figure of single notes, else a last resort struck on each beat."""
+    """One note for the whole unit: all of a figure of single notes, else a last resort struck on each beat.
+
+    A suspended one steps to its resolution where this comes.
+    """
     first = unit.slots[0]
     again = figure is not SINGLE
-    order: Order = ((0,), *((0,) if again and slot.on_beat else () for slot in unit.slots[1:]))
     low, top = max(one.floor for one in unit.slots), min(one.ceiling for one in unit.slots)
     forbidden = first.forbidden if unit.held else frozenset[int]().union(*(one.forbidden for one in unit.slots))
+    carried = frozenset[int]() if unit.held else first.allowed - unit.chord.chord.pitch_classes - first.forbidden
     made = []
     for key in range(low, top + 1):
-        if key % 12 in first.allowed - forbidden and (unit.held or all(stands(slot, key) for slot in unit.slots)):
-            one = _candidate(unit, figure, order, (key,), bench, dip=False)
-            if one is not None:
-                price = PRICE["one-note"] if again else 0.0
-                made.append(replace(one, cost=one.cost + price))
+        standing = key % 12 in first.allowed - forbidden and (unit.held or all(stands(one, key) for one in unit.slots))
+        if not standing and key % 12 not in carried:
+            continue
+        resolves = next((index for index, one in enumerate(unit.slots) if not stands(one, key)), None)
+        struck = [again and (slot.on_beat or at == resolves) for at, slot in enumerate(unit.slots)]
+        order: Order = ((0,), *((0,) if strikes else () for strikes in struck[1:]))
+        one = _candidate(unit, figure, order, (key,), bench, dip=False)
+        if one is not None:
+            price = PRICE["one-note"] if again else 0.0
+            made.append(replace(one, cost=one.cost + price))
     return made
 
 
@@ -223,7 +243,12 @@ def _strikes(
                 keys.append(near[0][1])
                 cost += PRICE["override"]
             else:
-                cost += PRICE["silent-beat" if slot.on_beat and not keys else "silent-slot"]
+                again = sorted((key for key in levels if _fits(slot, key)), key=lambda key: (key in held, -key))
+                if again and slot.on_beat and not keys:  # the beat is struck, if by a key once more (R14)
+                    keys.append(again[0])
+                    cost += PRICE["figure-stands"]
+                else:
+                    cost += PRICE["silent-beat" if slot.on_beat and not keys else "silent-slot"]
         strikes.append(tuple(sorted(set(keys))))
         wide = not bench.two_hands and len(keys) > 1 and span(min(keys), max(keys)) > bench.span_most
         cost += PRICE["out-of-hand"] * wide
@@ -325,6 +350,9 @@ def _candidate(
     struck = [key for keys in strikes for key in keys]
     names = [key % 12 for key in sorted(set(struck))]
     cost += _completeness(unit, names)
+    for window in unit.windows:
+        brought = {key % 12 for keys in strikes[window] for key in keys}
+        cost += PRICE["missing-two-beats"] * len(unit.wanted - unit.later - brought)
     if unit.third in names:
         major = (unit.third - unit.root) % 12 == 4
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
@@ -353,7 +381,8 @@ def _candidate(
             cost += PRICE["other-hand"] if right else PRICE["out-of-hand"]
     cost += PRICE["home"] * abs(sum(levels) / count - bench.home)
     if count == 2:
-        three_possible = unit.held or len(unit.slots) > 2 or (figure is SHARED and not carried)
+        row = {level for levels in figure.three.get(len(unit.slots), ()) for level in levels}
+        three_possible = unit.held or len(unit.slots) > 2 or (len(row) > 2 and not carried)
         cost += PRICE["two-level"] * three_possible + PRICE["voice"] * (unit.held and not unit.short_harmony)
         cost += PRICE["wide-pair"] * max(0, levels[1] - levels[0] - 9)
         cost += PRICE["second-in-pair"] * (levels[1] - levels[0] <= 2)
