@@ -588,6 +588,20 @@ def test_a_slow_figure_brings_the_third_in_every_two_beats() -> None:
         assert third in keys, half
 
 
+@pytest.mark.parametrize("texture", ["block", "strummed", "bass-and-chord", "held"])
+def test_a_third_gives_way_where_the_tune_dips_below_it(texture: str) -> None:
+    """G7 under D4 A3 F4: B3 has room under D4 and F4 only, is never above the tune, and is not left out for A3."""
+    music = "(time=3/4) (key=0) (tempo=80) (C/major) E4:1 G4:1 E4:1 | (G/dominant) D4:1 A3:1 F4:1 | (C/major) E4:3"
+    section, arrangement = laid(tune(music), texture)
+    assert (section.texture, section.tune) == (texture, "at-pitch")
+    assert "third-missing" not in {one.kind for one in arrangement.findings}
+    keys = [key for key in held_keys(section.notes) if 3 <= key.start < 6]
+    figure = [key for key in keys if key.part == "figure"]
+    assert 59 in {key.midi for key in figure}  # B3
+    for note in (key for key in keys if key.part == "tune"):
+        assert not [key for key in figure if key.start < note.end and key.end > note.start and key.midi >= note.midi]
+
+
 def test_limits_of_low_intervals_are_the_published_ones() -> None:
     """Published low-interval limits (second hand, as in `voice_leading`), from semitone to major seventh."""
     assert LOWEST_FOR_INTERVAL == LOWEST_KEYS

@@ -31,7 +31,7 @@ from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
 from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, suspended_at
-from undersong.textures.voicings import Candidate, beside_bass, candidates, stands
+from undersong.textures.voicings import Candidate, beside_bass, candidates, stands, stays
 
 LOWER_REGISTER = 45
 
@@ -311,7 +311,8 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             end = slot.end
             later = range(index + 1, len(unit.slots))
             if candidate.standing:  # it stands until it must move
-                end = next((unit.slots[at].start for at in later if not stands(unit.slots[at], key)), unit.end)
+                gone = (at for at in later if not stays(unit.slots[at], key, over_tune=candidate.over_tune))
+                end = next((unit.slots[at].start for at in gone), unit.end)
             elif len(candidate.levels) == 1:  # a single note stands until it is struck again
                 end = next((unit.slots[at].start for at in later if candidate.strikes[at]), unit.end)
             elif key in candidate.held:

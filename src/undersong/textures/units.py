@@ -265,7 +265,7 @@ def _unit(
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     moves = {one.end for one in suspended(ground.suspensions, start, end) if one.inner and start < one.end < end}
     if held and chords:
-        moves |= _giving_way(ground, chords[0], start, end, beats)
+        moves |= _giving_way(ground, chords[0], start, end, beats) | _dipping(ground, chords[0], start, end, bench)
     edges = [start, *sorted(moves), end]
     if not held:
         step = slot_length(ground, texture, start, dense=dense)
@@ -324,6 +324,21 @@ def _giving_way(
         if gives - before and start < note.start and note.start in beats:
             found.add(note.start)
         before |= gives
+    return found
+
+
+def _dipping(ground: Ground, one: WalkedChord, start: Fraction, end: Fraction, bench: Bench) -> set[Fraction]:
+    """Places from which a standing chord has no room for its third, because the tune goes below it (R1)."""
+    third = one.chord.third
+    if third is None or bench.free_of_tune or bench.above_tune:
+        return set()
+    found = set()
+    room = False
+    for note in sounding(ground.tune, start, end):
+        lowest = bench.lowest + (third.name.pitch_class - bench.lowest) % 12
+        if room and note.midi <= lowest and note.start > start:
+            found.add(note.start)
+        room = note.midi > lowest
     return found
 
 

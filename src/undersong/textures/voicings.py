@@ -49,6 +49,8 @@ class Candidate:
     begins: tuple[int, ...] = ()
     ends: tuple[int, ...] = ()
     """The levels as the unit begins and ends, where a chord lacks one or a suspension has moved one."""
+    over_tune: bool = False
+    """What is down stays where the tune dips below it."""
 
 
 def interval_too_low(low: int, high: int) -> bool:
@@ -85,6 +87,9 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
                 made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
+        if unit.third in unit.wanted - unit.later and not any(_brings(made, unit.third) for made in found.values()):
+            for made in _dipped_under(unit, figure, bench):
+                found.setdefault((made.levels, made.strikes), made)
         if not found and figure.two and figure.two is not BROKEN.two:  # two chords in a beat: a note for each
             plain = replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
             return candidates(unit, plain, bench, most=most, dip=dip)
@@ -95,6 +100,21 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
     silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
     return (*ordered, silence)
+
+
+def _brings(one: Candidate, name: int) -> bool:
+    return any(key % 12 == name for keys in one.strikes for key in keys)
+
+
+def _dipped_under(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
+    """What lies over the lowest note of the tune and gives way to it while it sounds: else the third has no room."""
+    made = []
+    for count, order in _orders(figure, unit).items():
+        for levels in _placings(unit, order, count, bench, dip=False, gives_way=True):
+            one = _candidate(unit, figure, order, levels, bench, dip=False)
+            if one is not None and _brings(one, unit.third):
+                made.append(one)
+    return made
 
 
 def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -162,9 +182,19 @@ def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
 
 
 def _placings(
-    unit: Unit, order: Order, count: int, bench: Bench, *, dip: bool, held: frozenset[int] = frozenset()
+    unit: Unit,
+    order: Order,
+    count: int,
+    bench: Bench,
+    *,
+    dip: bool,
+    held: frozenset[int] = frozenset(),
+    gives_way: bool = False,
 ) -> list[tuple[int, ...]]:
-    """Ascending keys for the levels: each level's tones fit every slot that strikes it."""
+    """Ascending keys for the levels: each level's tones fit every slot that strikes it.
+
+    `dip`: the tune may go below them; `gives_way`: it may, and there they will not sound.
+    """
     pools: list[list[int]] = []
     for level in range(count):
         struck = [slot for slot, levels in zip(unit.slots, order, strict=True) if level in levels]
@@ -179,10 +209,10 @@ def _placings(
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
         # A suspended note may begin a level that steps to its resolution in later slots.
         names |= struck[0].allowed - unit.chord.chord.pitch_classes
-        if unit.held:  # it is down to the end
+        if unit.held and not gives_way:  # it is down to the end
             struck = list(unit.slots)
         ceilings = [slot.ceiling for slot in struck]
-        ceiling = max(ceilings) if dip and not bench.same_manual else min(ceilings)
+        ceiling = max(ceilings) if gives_way or (dip and not bench.same_manual) else min(ceilings)
         names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
         low = max(slot.floor for slot in struck)
         pools.append([key for key in range(low, ceiling + 1) if key % 12 in names])
@@ -256,7 +286,7 @@ def _strikes(
 
 
 def _standing(
-    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench
+    unit: Unit, order: Order, levels: tuple[int, ...], bench: Bench, *, dip: bool
 ) -> tuple[tuple[tuple[int, ...], ...], float, tuple[int, ...]]:
     """A chord that stands: what is down stays, and only a suspension moves; its strikes, cost and last keys."""
     strikes: list[tuple[int, ...]] = []
@@ -264,7 +294,7 @@ def _standing(
     cost = 0.0
     for slot, wanted in zip(unit.slots, order, strict=True):
         struck = []
-        for level, key in [(level, key) for level, key in down.items() if not stands(slot, key)]:
+        for level, key in [(level, key) for level, key in down.items() if not stays(slot, key, over_tune=dip)]:
             del down[level]
             others = list(down.values())
             to = [
@@ -310,6 +340,11 @@ def stands(slot: Slot, key: int) -> bool:
     return key % 12 in slot.allowed and key % 12 not in slot.forbidden
 
 
+def stays(slot: Slot, key: int, *, over_tune: bool) -> bool:
+    """Whether a key of a standing chord stays down through a slot: in the chord and, if it must be, below the tune."""
+    return stands(slot, key) and (over_tune or key <= slot.ceiling)
+
+
 def _left_hanging(unit: Unit, strikes: tuple[tuple[int, ...], ...]) -> bool:
     """Whether a suspension that ends inside the unit is not resolved in its own octave (R5)."""
     if unit.slots[0].allowed <= unit.chord.chord.pitch_classes or unit.suspended:
@@ -340,7 +375,7 @@ def _candidate(
     begins: tuple[int, ...] = ()
     ends: tuple[int, ...] = ()
     if standing or (unit.held and len(unit.slots) > 1):
-        strikes, cost, ends = _standing(unit, order, levels, bench)
+        strikes, cost, ends = _standing(unit, order, levels, bench, dip=dip)
     else:
         strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
         cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
@@ -394,7 +429,9 @@ def _candidate(
         gap = levels[0] - unit.tune_first if bench.above_tune else unit.tune_first - levels[-1]
         if gap > TWELFTH:
             cost += PRICE["gap"] + PRICE["gap-semitone"] * (gap - TWELFTH)
-    return Candidate(levels, strikes, cost, held, standing or unit.held, begins, ends)
+    return Candidate(
+        levels, strikes, cost, held, standing or unit.held, begins, ends, over_tune=dip and not bench.same_manual
+    )
 
 
 def _completeness(unit: Unit, names: list[int]) -> float:
