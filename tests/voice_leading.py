@@ -121,7 +121,7 @@ class Chord:
     @property
     def is_dominant_seventh(self) -> bool:
         """A major third and a minor seventh."""
-        return (self.third - self.root) % 12 == 4 and (self.seventh - self.root) % 12 == 10
+        return self.seventh >= 0 and (self.third - self.root) % 12 == 4 and (self.seventh - self.root) % 12 == 10
 
 
 @dataclass(frozen=True, slots=True)
