@@ -244,6 +244,44 @@ def test_the_running_voice_runs_and_keeps_its_manners() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_the_running_voice_takes_a_second_note_where_it_stands_on_half_a_chord() -> None:
+    """G7 at a line end over G and D has B and F; the first pickup, without a bass, has third and root."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) G4:1 | C5:2 (F/major) A4:2 | (G/dominant) D5:2 (C/major) G4:2 "
+        "| C5:2 (G/dominant) B4:2 | (C/major) C5:3"
+    )
+    lines = (Line(Fraction(0), Fraction(7)), Line(Fraction(7), hymn.tune.length))
+    section, arrangement = laid(replace(hymn, tune=replace(hymn.tune, lines=lines)), "counter-line")
+    sounding = {start: {key.midi % 12 for key in limb(section, "left hand") if key.start == start} for start in (0, 5)}
+    assert sounding == {0: {0, 4}, 5: {5, 11}}
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_running_voice_comes_off_with_tune_and_bass() -> None:
+    """R16, R19: where the verse's last note is followed by a rest, the left hand rests too."""
+    parts = [part.replace("C4:4", "C4:2 r:2").replace("E3:4", "E3:2 r:2").replace("C3:4", "C3:2 r:2") for part in (
+        "(time=4/4) (key=0) (tempo=80) E4:1 F4:1 G4:1 A4:1 | G4:2 F4:1 D4:1 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 C4:1 C4:1 | C4:2 C4:1 B3:1 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 G3:1 F3:1 | G3:2 A3:1 G3:1 | E3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:2 F3:1 G3:1 | C3:4",
+    )]  # fmt: skip
+    section, arrangement = laid(four_parts(*parts), "counter-line")
+    assert {key.end for name in ("right hand", "left hand", "feet") for key in limb(section, name)[-1:]} == {10}
+    assert "final-chord" not in {one.kind for one in arrangement.findings}
+
+
+def test_the_running_voice_passes_through_no_note_that_the_chord_has_altered() -> None:
+    """C7 in C major: B flat beside it, never B natural."""
+    hymn = one_line(tune(
+        "(time=4/4) (key=0) (tempo=80) (C/major) G4:2 C5:2 | (C/dominant) G4:2 E5:2 | (F/major) F5:2 A4:2 "
+        "| (C/dominant) G4:2 C5:2 | (F/major) A4:4"
+    ))  # fmt: skip
+    section, _ = laid(hymn, "counter-line")
+    over = [key.midi % 12 for key in limb(section, "left hand") if 4 <= key.start < 8 or 12 <= key.start < 16]
+    assert 10 in over
+    assert 11 not in over
+
+
 def test_a_figure_shared_between_the_hands_goes_with_the_tune_in_the_pedal() -> None:
     """The left hand holds bass and foot of the figure; asked for at pitch, the pedal is named."""
     section, arrangement = laid(CALM, "shared", "pedal")
@@ -504,6 +542,54 @@ def test_r5_a_printed_suspension_is_carried_and_resolved_in_its_octave(texture: 
     resolved = [key.midi for key in figure if key.start < 4 and key.end > 3 and key.midi % 12 == 11]
     assert any(one.midi - 1 in resolved for one in carried)
     assert not [key for key in figure if key.midi % 12 == 11 and key.start < 3 and key.end > 2]
+
+
+CLOSE = (
+    "B4:1 C5:1 B4:1 A4:1 | G4:4",
+    "G4:1 G4:1 G4:3/2 F#4:1/2 | D4:4",
+    "D4:1 E4:1 D4:1 C4:1 | B3:4",
+    "G3:1 C3:1 D3:1 D3:1 | G2:4",
+)
+
+
+@pytest.mark.parametrize(("tempo", "line"), [(72, "G3 F#3 C4"), (120, "G3 F#3")])
+def test_a_running_voice_resolves_its_suspension_and_still_brings_the_seventh(tempo: int, line: str) -> None:
+    """D7 with a prepared fourth: F sharp on the half beat, and where the pace allows it the C after it (R1, R5)."""
+    parts = [f"(time=4/4) (key=1) (tempo={tempo}) {part}" for part in CLOSE]
+    section, arrangement = laid(four_parts(*parts), "counter-line")
+    struck = [key for key in limb(section, "left hand") if 3 <= key.start < 4]
+    assert " ".join(str(key.pitch) for key in struck) == line
+    assert struck[1].start == Fraction(7, 2)
+    assert weights(arrangement, "hard") == []
+
+
+def test_a_running_voice_that_is_suspended_stands_until_it_resolves() -> None:
+    """C over G for a whole beat, D in the tune above it: one held note, not two strokes, then B."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) E4:2 D4:2 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) C4:2 C4:1 B3:1 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) G3:2 G3:2 | E3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:2 G2:2 | C3:4",
+    )
+    section, _ = laid(hymn, "counter-line")
+    held, resolved = [key for key in limb(section, "left hand") if 2 <= key.start < 4][:2]
+    assert [str(key.pitch) for key in (held, resolved)] == ["C4", "B3"]
+    assert held.end == resolved.start == 3
+
+
+def test_two_parts_suspended_at_once_make_the_running_voice_two() -> None:
+    """Alto C to B and tenor A to G over G: both are struck on the beat, and both resolve by step."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=72) E5:1 F5:1 F5:1 E5:1 | E5:1 D5:1 C5:2",
+        "(time=4/4) (key=0) (tempo=72) C5:1 C5:1 C5:1/2 B4:1/2 C5:1 | C5:1 B4:1 G4:2",
+        "(time=4/4) (key=0) (tempo=72) G4:1 A4:1 A4:1/2 G4:1/2 G4:1 | A4:1 G4:1 E4:2",
+        "(time=4/4) (key=0) (tempo=72) C3:1 F3:1 G3:1 C3:1 | A3:1 G3:1 C3:2",
+    )
+    section, arrangement = laid(hymn, "counter-line")
+    struck = played(section, "left hand", "1").split()
+    assert struck[4:6] == ["A3+C4", "G3+B3"]
+    assert not [one for one in struck[:4] + struck[6:] if "+" in one]
+    assert "suspension-lost" not in {one.kind for one in arrangement.findings}
 
 
 def test_r5_a_chord_that_stands_lets_the_suspension_move() -> None:

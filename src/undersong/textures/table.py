@@ -143,7 +143,7 @@ TEXTURES: dict[str, Texture] = {
             "counter-line", "running voice",
             "one voice in quavers under the tune, by step and through the chords, bass in the pedal",
             "a harmony, a pedal for the bass, and a pace and a room for two notes to a beat",
-            "counter-line", SINGLE, blurs=True, shortest_seconds=0.2,
+            "counter-line", SINGLE, blurs=True, shortest_seconds=0.2, version=2,
         ),
         Texture(
             "descant", "descant from an inner part",

@@ -282,7 +282,7 @@ def _unit(
                 texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
             ):  # the chord still comes after the feet
                 edges.insert(1, (start + end) / 2)
-    slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
+    slots = tuple(slot_at(ground, bench, first, last, beats) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
     root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
@@ -293,7 +293,7 @@ def _unit(
         start, end, max(0, line), main, slots, held,
         _first(tune, start), tune[-1].midi if tune else -1,
         _first(bass, start), bass[-1].midi if bass else -1,
-        _with_suspensions(_wanted(main), ground, start, end), frozenset(at_start), frozenset(everything), single,
+        asked_tones(main, ground, start, end), frozenset(at_start), frozenset(everything), single,
         short_harmony=main.end - main.start < bar_at(ground.bars, start).time.beat,
         root=root.pitch_class if root else -1, third=third.name.pitch_class if third else -1,
         fifth=fifth.name.pitch_class if fifth else -1,
@@ -360,8 +360,12 @@ def _first(notes: list[Sounded], start: Fraction) -> int:
     return notes[0].midi if notes and notes[0].start <= start else -1
 
 
-def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction, end: Fraction) -> frozenset[int]:
-    """What must sound where a suspension stands for its resolution, and this too where it comes before the end."""
+def asked_tones(one: WalkedChord, ground: Ground, start: Fraction, end: Fraction) -> frozenset[int]:
+    """What must sound of a chord in [start, end), as pitch classes.
+
+    Where a suspension stands for its resolution it is asked for, and this too where it comes before the end.
+    """
+    wanted = _wanted(one)
     for held in suspended_at(ground, start):
         resolves = held.inner and held.end < end
         wanted = (wanted - {held.resolution}) | ({held.name} if held.inner else frozenset())
@@ -385,7 +389,8 @@ def _wanted(one: WalkedChord) -> frozenset[int]:
     return frozenset(wanted)
 
 
-def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: frozenset[Fraction]) -> Slot:
+def slot_at(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: frozenset[Fraction]) -> Slot:
+    """A place for a strike in [start, end), as chords, suspensions, tune and bass have it."""
     chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     if not chords:

@@ -151,7 +151,7 @@ def final_chord(case: Case) -> Iterator[Finding]:
 def _final_faults(
     case: Case, last: Fraction, standing: list[HeldKey], ours: list[HeldKey]
 ) -> Iterator[tuple[str, list[HeldKey]]]:
-    one, end = case.chords[-1], case.section.length
+    one = case.chords[-1]
     lowest = min(standing, key=case.sounds)
     root = one.chord.root
     assert root is not None
@@ -171,6 +171,7 @@ def _final_faults(
     if moving:
         yield "the figure does not come to rest", moving[:1]
     again = {(key.part, key.start) for key in standing}
+    end = max(key.end for key in standing)
     early = [key for key in ours if key.end < end and key.start <= last and (key.part, key.end) not in again]
     if early and not moving:
         yield f"{early[0].pitch} is off before the others", early[:1]
