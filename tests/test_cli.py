@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -162,6 +163,30 @@ def test_arrange_writes_every_format(hymn: Path, tmp_path: Path) -> None:
         "id", "part", "start", "length", "pitch", "tie", "limb", "division", "source", "finger",
     }  # fmt: skip
     assert section["beats_struck"]["share"] == 1.0
+
+
+def test_arrange_tells_where_a_common_tone_can_be_held_and_holds_it(tmp_path: Path) -> None:
+    """C lies in C Am F C: offered in one line and as findings, held with --inner-pedal."""
+    first = "(time=4/4) (key=0) (C/major) G4:2 (A/minor) E4:2 | (F/major) A4:2 (C/major) G4:2"
+    music = f"{first} | (G/major) G4:4 | (C/major) E4:4"
+    file = tmp_path / "common.musicxml"
+    file.write_bytes(page(Printed("Tune", music)))
+    code, out, _ = run("arrange", file, "--texture", "block")
+    assert code == 0
+    (line,) = [one for one in out.splitlines() if "--inner-pedal" in one]
+    assert re.search(r"bar 1, beat 1: C\d can be held through 4 chords, to bar 2, beat 3", line)
+    unasked, asked = (
+        json.loads(run("arrange", file, "--texture", "block", "--json", *more)[1]) for more in ([], ["--inner-pedal"])
+    )
+    assert unasked["plan"]["verses"][0]["inner_pedal"] is False
+    assert asked["plan"]["verses"][0]["inner_pedal"] is True
+    offers = [(one["bar"], one["beat"]) for one in unasked["findings"] if one["kind"] == "inner-pedal-offered"]
+    assert offers[0] == ("1", "1")
+    ties = [
+        [note["tie"] for note in one["sections"][0]["notes"] if note["part"] == "figure"] for one in (unasked, asked)
+    ]
+    assert set(ties[0]) == {None}
+    assert ties[1].count("start") == ties[1].count("stop") == 1
 
 
 def test_arrange_without_a_folder_writes_nothing(hymn: Path, tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ def tied_alto(alto: str) -> Accompaniment:
 
 TIED = tied_alto("G4:6")
 TRIO = "C4+E4+G4"
+PEDAL_G = ("C5:2 B4:2 B4:2 C5:2", "E4:4 D4:2 E4:2", "C3:2 E3:2 G2:2 C3:2", "C:2 Em:2 G:2 C:2")
 STRUM: dict[str, Any] = {"texture": "strummed"}
 
 EXAMPLES = (
@@ -109,6 +110,10 @@ EXAMPLES = (
         "pedal-point-ends", "C held under F/C: it ends under C, not under the six-four",
         section("C5:8 D5:4", "", "C3:8 G2:4", "C:2 F/C:2 C:4 G:4"),
         section("C5:8 D5:4", "", "C3:8 G2:4", "C:4 F/C:4 G:4"), "4",
+    ),
+    Example(
+        "inner-pedal-struck", "G lies in C Em G C: held through all of them, not struck again under the last",
+        section(*PEDAL_G, others={"figure-2": "G3:8"}), section(*PEDAL_G, others={"figure-2": "G3:6 G3:2"}), "6",
     ),
     Example(
         "tie-lost", "the alto's G4, printed over the bar line, is not struck again",
@@ -228,6 +233,26 @@ def test_r11_what_a_bass_does(bass: str, chords: str, what: str) -> None:
 def test_r11_octaves_by_leap_at_a_close_stay() -> None:
     """Tune and root both go 5-1."""
     assert "bass-parallels" not in kinds(section("G4:4 C5:4", "", "G2:4 C3:4", "G:4 C:4"))
+
+
+def test_r12_a_tone_of_three_chords_is_held_over_the_bar_line_on_purpose() -> None:
+    """G3 under C Em | G C crosses the bar line; under two chords it is struck (R13), and after a breath."""
+    assert "tied-into-strong" not in kinds(section(*PEDAL_G, others={"figure-2": "G3:8"}))
+    two = section(
+        "C5:2 E5:2 B4:2 C5:2", "E4:4 D4:2 E4:2", "C3:4 G2:2 C3:2", "C:4 G:2 F:2", others={"figure-2": "G3:6 A3:2"}
+    )
+    assert "tied-into-strong" in kinds(two)
+    breath = section(*PEDAL_G, others={"figure-2": "G3:6 G3:2"}, lines="6 2")
+    assert "inner-pedal-struck" not in kinds(breath)
+
+
+def test_r12_a_seventh_of_the_last_chord_or_a_leading_note_ends_it() -> None:
+    """F3 is the seventh of G7 and falls; B3 is the leading note in the last G: neither is blamed for being struck."""
+    falls = ("A4:2 A4:2 B4:2 A4:2", "A3:4 B3:2 C4:2", "F2:2 D3:2 G2:2 F2:2", "F:2 Dm:2 G7:2 F:2")
+    assert "inner-pedal-struck" not in kinds(section(*falls, others={"figure-2": "F3:6 F3:2"}))
+    leads = ("G4:2 E4:2 F#4:2 G4:2", "G3:4 F#3:2 G3:2", "E3:2 E2:2 B2:2 G2:2", "Em:2 Em7:2 Bm:2 G:2")
+    assert "inner-pedal-struck" not in kinds(section(*leads, others={"figure-2": "B3:6 B3:2"}))
+    assert "inner-pedal-struck" in kinds(section(*leads, others={"figure-2": "B3:6 B3:2"}, key="G major"))
 
 
 def test_r12_pulsed_feet_strike_by_nature() -> None:

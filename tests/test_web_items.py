@@ -215,6 +215,27 @@ def test_4_the_plan(hand: Hand, served: Served) -> None:
     assert (page.input_value("#texture-1"), page.input_value("#pace-1")) == ("block", "70")
 
 
+def test_4_an_inner_pedal_point(hand: Hand, served: Served) -> None:
+    """Where common tones can be held stands under the verse; asked for in the row, taken back, and by its button."""
+    _, page = opened(served, hand, "/plan"), hand.page
+    hand.choose(page.locator("#texture-0"), "block")
+    page.wait_for_selector("#tones-0")
+    hand.press(page.locator("#tones-0 summary"))
+    places = page.locator("#tones-0 li").all_inner_texts()
+    assert all(
+        re.fullmatch(r"bar \d+, beat \d: [A-G][♯♭#b]?\d can be held through \d+ chords, .*", one) for one in places
+    )
+    hand.press(page.locator("#tones-0").get_by_role("button", name="Hold common tones"))
+    until(page, "document.querySelector('#inner-pedal-0').value === 'held'")
+    until(page, "document.querySelector('#undo').textContent.includes('common tones held')")
+    until(page, "!document.querySelector('#tones-0') && document.querySelector('#row-0 svg.system')")
+    hand.choose(page.locator("#inner-pedal-0"), "common tones struck")
+    until(page, "document.querySelector('#undo').textContent.includes('common tones struck')")
+    page.wait_for_selector("#tones-0")
+    hand.choose(page.locator("#texture-0"), "unison")
+    until(page, "!document.querySelector('#inner-pedal-0')")
+
+
 def test_5_listening(hand: Hand, served: Served) -> None:
     """A verse, as printed, without the feet, a few bars over and over at her pace; begun at a note; notes lit."""
     _, page = opened(served, hand, "/listen"), hand.page

@@ -32,6 +32,12 @@ class Shown:
     texture: str
     place: TunePlace
     rule: str
+    inner_pedal: bool = False
+
+    @property
+    def name(self) -> str:
+        """The picture's file."""
+        return f"{self.texture.replace(':', '-')}-{self.place}{'-inner-pedal' if self.inner_pedal else ''}.png"
 
 
 SHOWN = (
@@ -119,6 +125,11 @@ SHOWN = (
         "06", 2, "block", "pedal",
         "R4: no 16' and no coupler; the left hand carries the true bass.",
     ),
+    Shown(
+        "01", 1, "block", "at-pitch",
+        "R12: a tone common to three chords or more is one held key while the others move, struck after each breath.",
+        inner_pedal=True,
+    ),
 )  # fmt: skip
 
 
@@ -137,7 +148,7 @@ w:Still on the wa-ter the he-ron stands, wait-ing till mor-ning comes o-ver the 
 
 def picture(shown: Shown, file: Path, place: Path) -> None:
     """The first two systems of a verse with its heading, cut to what is printed."""
-    wishes = workflow.Wishes(verses=(shown.verse,), textures=(shown.texture,), tune=shown.place)
+    wishes = workflow.Wishes((shown.verse,), (shown.texture,), shown.place, shown.inner_pedal)
     texture = shown.texture.partition(":")[0]
     with workflow.Writer(workflow.Output(place.parent, ("pdf",))) as writer:
         arrangement = workflow.lay_out(workflow.read(file)[0], wishes)
@@ -163,19 +174,20 @@ def main() -> int:
         "Made by `tools/make_pictures.py` from the demo hymns, with the rule of the craft to look for.", "",
     ]  # fmt: skip
     for shown in SHOWN:
-        name = f"{shown.texture.replace(':', '-')}-{shown.place}.png"
-        picture(shown, hymns[shown.hymn], folder / "textures" / name)
+        picture(shown, hymns[shown.hymn], folder / "textures" / shown.name)
         texture, _, pattern = shown.texture.partition(":")
         row = TEXTURES[texture]
         title = f"{row.title}, {pattern.replace('-', ' ')}" if pattern else row.title
         place = "" if shown.place == "at-pitch" else f", {PLACES[shown.place].says}"
+        place += ", inner pedal points" if shown.inner_pedal else ""
+        asked = f"--texture {shown.texture} --tune {shown.place}{' --inner-pedal' if shown.inner_pedal else ''}"
         page += [
             f"## {title}{place}", "",
-            f"`--texture {shown.texture} --tune {shown.place}`: {row.what}. Needs {row.needs}.", "",
-            f"![A verse in this texture](textures/{name})", "", shown.rule, "",
+            f"`{asked}`: {row.what}. Needs {row.needs}.", "",
+            f"![A verse in this texture](textures/{shown.name})", "", shown.rule, "",
         ]  # fmt: skip
         if sys.stderr.isatty():
-            print(f"\r{name}", end="", file=sys.stderr)
+            print(f"\r{shown.name}", end="", file=sys.stderr)
     still.unlink()
     page += ["## Patterns of broken chords", "", "| pattern | how it goes |", "|---|---|"]
     page += [f"| `broken:{row.name}` | {row.says} |" for row in PATTERNS.values()]

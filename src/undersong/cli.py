@@ -497,6 +497,7 @@ class _Listed(click.ParamType[Any]):
 @click.option("--textures", "list_textures", is_flag=True, help="List all textures and what they need.")
 @click.option("--rules", "list_rules", is_flag=True, help="List the rules that every verse is judged by.")
 @click.option("--tune", type=click.Choice(TUNE_PLACES), help="Where the tune lies.")
+@click.option("--inner-pedal", is_flag=True, help="Hold tones common to three chords or more in one inner voice.")
 @click.option("--verses", callback=_verse_numbers, metavar="1,3,5", help="Only these verses.")
 @click.option("--transpose", type=click.IntRange(-12, 12), default=0, metavar="N", help="Up or down N semitones.")
 @click.option("--key", default="", metavar="K", help="Into this key: Eb, F#, 'D minor'.")
@@ -631,9 +632,17 @@ def _show_arrangement(arrangement: Arrangement, written: Sequence[str]) -> None:
         actual = "; ".join(f"{division}: {stops}" for division, stops in section.registration.actual)
         click.echo(f"    {section.registration.generic}")
         click.echo(f"    {actual}")
+        offers: list[Any] = []
         for one in arrangement.findings:
-            if one.section == section.id and one.told != "data" and one.kind not in QUIET:
+            if one.section == section.id and one.kind == "inner-pedal-offered":
+                offers.append(one)
+            elif one.section == section.id and one.told != "data" and one.kind not in QUIET:
                 click.echo(f"    {_place_words(one.bar, one.beat)}: {WEIGHT_WORDS[one.weight]}: {one.message}")
+        if offers:
+            bars = list(dict.fromkeys(one.bar for one in offers[1:]))
+            like = f"; others from bar{'s' if len(bars) > 1 else ''} {', '.join(bars)}" if bars else ""
+            place = _place_words(offers[0].bar, offers[0].beat)
+            click.echo(f"    --inner-pedal: {place}: {offers[0].message}{like}")
     for path in written:
         click.echo(f"  wrote {path}")
 

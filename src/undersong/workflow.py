@@ -72,6 +72,7 @@ class Wishes:
     verses: tuple[int, ...] = ()
     textures: tuple[str, ...] = ()
     tune: TunePlace | None = None
+    inner_pedal: bool = False
     transpose: int = 0
     key: str = ""
     organ: Organ = TWO_MANUALS
@@ -195,7 +196,7 @@ def plan_for(hymn: Hymn, harmony: Harmony, wishes: Wishes) -> Plan:
     else:
         interval = interval_for(signature, wishes.transpose)
     _known_verses(hymn, wishes.verses)
-    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval)
+    plan = default_plan(hymn, wishes.verses, wishes.textures, wishes.tune, interval, inner_pedal=wishes.inner_pedal)
     return plan if hymn.tune.pace else suited(plan, hymn.tune.bars[0].time, wishes.room, wishes.character)
 
 
@@ -594,7 +595,7 @@ def in_place(
     except (ValueError, ZeroDivisionError) as fault:
         raise UnknownName(str(fault), remedy="Load the page again.") from fault
     steps = walk(hymn.tune)
-    row = replace(plan.verses[0], texture="block", tune="at-pitch", pattern="", right="", left="")
+    row = replace(plan.verses[0], texture="block", tune="at-pitch", pattern="", right="", left="", inner_pedal=False)
     made = lay_out_row(hymn, harmony, replace(plan, verses=(row,)), 0, bench)
     if hymn.tune.four_parts:
         printed = lay_out_row(hymn, harmony, replace(plan, verses=(replace(row, texture="as-printed"),)), 0, bench)

@@ -12,6 +12,7 @@ from fractions import Fraction
 from undersong.arranging.counterline import lay_counter_line
 from undersong.arranging.descant import lay_descant
 from undersong.arranging.figured import lay_figure
+from undersong.arranging.innerpedal import why_none
 from undersong.arranging.judge import judge_finished
 from undersong.arranging.needs import Asked, refuses, settled
 from undersong.arranging.plain import lay_plain
@@ -143,6 +144,8 @@ def _verse(
     )  # fmt: skip
     if PLACES[plan.tune].own_harmony:
         verse = over_tune_in_bass(verse, harmony)
+    if plan.inner_pedal and texture.inner_pedal:
+        texture = replace(texture, inner_pedal="asked")
     empty = _section(verse, harmony, plan, texture, name)
     section, findings = LAYING[texture.kind](verse, empty, texture, organ, player)
     findings += judge_finished(section, verse)
@@ -150,6 +153,8 @@ def _verse(
         tell(section, "not-served", Fraction(0), texture=one.title, reason=refusal.reason, instead=_served(refusal))
         for one, refusal in told
     ]
+    if plan.inner_pedal and (why := why_none(section, verse.chords, can=bool(texture.inner_pedal))):
+        notes.append(tell(section, "no-inner-pedal", Fraction(0), why=why))
     if slower:
         notes.append(tell(section, "slower-for-room", Fraction(0), why=slower, pattern=texture.pattern))
     return section, [*notes, *findings]

@@ -15,6 +15,7 @@ from functools import cached_property
 from itertools import pairwise
 
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
+from undersong.arranging.innerpedal import favouring, held_on, offered, stretches
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
 from undersong.arranging.voicing import choose, within
@@ -219,12 +220,19 @@ def _solve(
         units += [unit for unit in layout.block_units if rungs.get(unit.line) in FALL_BACK]
     units.sort(key=lambda unit: unit.start)
     options = tuple(_options(layout, unit, rungs.get(unit.line, ""), cache) for unit in units)
+    pedals, breaths = layout.texture.inner_pedal, layout.section.breaths
+    held = stretches(units, options, breaths, layout.bench) if pedals else ()
+    if pedals == "asked":
+        options = favouring(units, options, held, layout.bench)
     path = choose(tuple(units), options, PLACES[layout.section.tune].dear)
     drafts = [*layout.fixed]
     for unit, candidate in zip(units, path, strict=True):
         drafts += _unit_drafts(layout, unit, candidate)
+    if pedals == "asked":
+        drafts = held_on(drafts, units, held, breaths)
     section = replace(layout.section, notes=write(layout.section.id, layout.section.bars, drafts))
-    return section, [*check(section, organ, player), *judge(section, layout.verse)]
+    told = offered(section, units, held) if pedals == "offered" else []
+    return section, [*check(section, organ, player), *judge(section, layout.verse), *told]
 
 
 def _options(
@@ -239,12 +247,13 @@ def _options(
         if rung in ("lower", "two", "block"):
             lower = min(bench.lowest, max(LOWER_REGISTER, bench.lowest - 12))
             bench = replace(bench, lowest=max(bench.keyboard_lowest, lower))
-        most = TRIED_IN_TWO_HANDS if bench.two_hands else TRIED
-        made = candidates(unit, figure, bench, most=2 * most, dip=rung == "dip")
-        if len({slot.allowed for slot in unit.slots}) > 1:
-            made = tuple(replace(one, cost=one.cost + within(unit, one)) for one in made)
-        *figures, silence = made
-        made = (*sorted(figures, key=lambda one: (one.cost, one.levels))[:most], silence)
+        most = TRIED_IN_TWO_HANDS if bench.two_hands or layout.texture.inner_pedal == "asked" else TRIED
+        if len({slot.allowed for slot in unit.slots}) > 1:  # what a second chord costs within the beat is not in yet
+            *figures, silence = candidates(unit, figure, bench, most=2 * most, dip=rung == "dip")
+            priced = (replace(one, cost=one.cost + within(unit, one)) for one in figures)
+            made = (*sorted(priced, key=lambda one: (one.cost, one.levels))[:most], silence)
+        else:
+            made = candidates(unit, figure, bench, most=most, dip=rung == "dip")
         if rung == "two":
             made = tuple(one for one in made if len(one.levels) < 3) or made
         cache[key] = made

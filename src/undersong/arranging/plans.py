@@ -47,6 +47,8 @@ def default_plan(
     textures: tuple[str, ...] = (),
     tune: TunePlace | None = None,
     transpose: Interval = UNISON,
+    *,
+    inner_pedal: bool = False,
 ) -> Plan:
     """A plan for these verses; given textures (`broken`, or with a pattern `broken:rolling`) are taken in turn."""
     chosen = verses_to_play(hymn, verses)
@@ -61,7 +63,7 @@ def default_plan(
             (texture, place), pattern = _varied(hymn, index, len(chosen)), ""
             place = tune or place
         number = verse.number if verse else None
-        plans.append(VersePlan(number, texture, place, pace=pace, pattern=pattern))
+        plans.append(VersePlan(number, texture, place, pace=pace, pattern=pattern, inner_pedal=inner_pedal))
     return Plan(tuple(plans), transpose)
 
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 
 from undersong.arranging.figured import bench_of, ground_of, pulsed, spelled
 from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
+from undersong.arranging.innerpedal import Stretch, favouring, held_on, offered, stretches
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
 from undersong.arranging.voicing import PARALLEL, join, moves_between
@@ -60,6 +61,9 @@ def lay_three_voices(
         _reachable(unit, candidates(unit, texture.figure, bench, most=OPTIONS), printed_inner, ground, bench)
         for unit in units
     )
+    held = stretches(units, options, section.breaths, bench) if texture.inner_pedal else ()
+    if texture.inner_pedal == "asked":
+        options = favouring(units, options, held, bench)
     path = _middle(units, options, ground)
     drafts = [*tune_drafts(verse, section)]
     drafts += [
@@ -67,10 +71,13 @@ def lay_three_voices(
     ]
     hand: Limb = "left hand"
     divisions: dict[Limb, str] = {"left hand": section.left, "right hand": section.right}
-    has = {"left hand": ground.bass, "right hand": ground.tune}
-    for before, unit, candidate in zip((None, *units), units, path, strict=False):
-        if before is None or before.line != unit.line:
+    has: dict[Limb, tuple[Sounded, ...]] = {"left hand": ground.bass, "right hand": ground.tune}
+    stays = {one.first: one for one in held} if texture.inner_pedal == "asked" else {}
+    for index, (unit, candidate) in enumerate(zip(units, path, strict=True)):
+        if not index or units[index - 1].line != unit.line:
             hand = "left hand"
+        if index in stays:
+            hand = _whole(stays[index], units, has, hand, bench)
         for at, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
             for key in keys:
                 if not _reached(key, has[hand], unit, bench):
@@ -78,8 +85,20 @@ def lay_three_voices(
                 end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
                 pitch = spelled(ground.chords, slot.start, slot.end, key)
                 drafts.append(Draft("figure", slot.start, end, pitch, hand, divisions[hand]))
+    if texture.inner_pedal == "asked":
+        drafts = held_on(drafts, units, held, section.breaths)
     section = replace(section, notes=write(section.id, section.bars, drafts))
-    return section, [*check(section, organ, player), *judge(section, verse)]
+    told = offered(section, units, held) if texture.inner_pedal == "offered" else []
+    return section, [*check(section, organ, player), *judge(section, verse), *told]
+
+
+def _whole(
+    one: Stretch, units: tuple[Unit, ...], has: dict[Limb, tuple[Sounded, ...]], hand: Limb, bench: Bench
+) -> Limb:
+    """The hand that reaches a key through all of a stretch: the one that has the middle voice, if both or none do."""
+    inside = units[one.first : one.last + 1]
+    reach = [limb for limb, notes in has.items() if all(_reached(one.key, notes, unit, bench) for unit in inside)]
+    return reach[0] if len(reach) == 1 else hand
 
 
 def _reached(key: int, notes: tuple[Sounded, ...], unit: Unit, bench: Bench) -> bool:

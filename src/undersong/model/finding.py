@@ -108,6 +108,11 @@ KINDS = _rows(
      "Hold the key.", "R12; common practice, no source"),
     ("pedal-point-ends", "soft", "the held bass ends under {symbol}, a six-four",
      "End it a chord earlier or later.", "R12; common practice, no source"),
+    ("inner-pedal-struck", "soft", "the inner pedal point {pitch} is struck again",
+     "Hold the key until the breath, or as long as it belongs to the chords.", "R12; common practice, no source"),
+    ("inner-pedal-offered", "note", "{pitch} can be held through {count} chords, to bar {to_bar}, beat {to_beat}",
+     "Ask for inner pedal points in the plan.", "R12; common practice, no source"),
+    ("no-inner-pedal", "note", "no inner pedal point here: {why}", "", "R12; common practice, no source"),
     ("tie-lost", "soft", "{pitch} is struck again where the print ties it",
      "Hold the key.", "R13; common practice, no source"),
     ("held-over-breath", "soft", "{pitch} is held over a breath",
@@ -176,7 +181,8 @@ LISTED = frozenset({
     "pedal-balance",
     "seventh-unresolved", "lowered-tune-parallels", "six-four-under-tune", "resolution-early", "tonic-in-dominant",
     "solo-covered", "too-many-held", "held-into-change", "accent-lost", "bass-parallels", "bass-line",
-    "pedal-point-struck", "pedal-point-ends", "tie-lost", "held-over-breath", "tied-into-strong", "chord-hammered",
+    "pedal-point-struck", "pedal-point-ends", "inner-pedal-struck", "inner-pedal-offered", "no-inner-pedal",
+    "tie-lost", "held-over-breath", "tied-into-strong", "chord-hammered",
     "hemiola-broken", "ending-struck-twice", "ending-silent", "not-lifted", "final-chord", "six-four-as-tonic",
 })  # fmt: skip
 """Matters of style: for choosing a texture, not for the bench."""

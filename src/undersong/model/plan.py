@@ -16,7 +16,8 @@ class VersePlan:
     """One verse: its texture, where the tune lies, hand to division, pace.
 
     `right`, `left` and `feet` are names of divisions; empty names are chosen from the organ. `pattern` is one
-    of the texture's own; empty is its usual one.
+    of the texture's own; empty is its usual one. `inner_pedal`: a tone common to three chords or more is one held key
+    of an inner voice, where the texture's inner voices stand chord by chord.
     """
 
     verse: int | None
@@ -28,6 +29,7 @@ class VersePlan:
     who: str = "all"
     pace: Pace | None = None
     pattern: str = ""
+    inner_pedal: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,8 @@ class Texture:
     """On hymns with a chord on every beat: four notes to the beat (True) or two (False)."""
     shortest_seconds: float = 0.0
     """No note shorter than this, whatever the room (assumed)."""
+    inner_pedal: Literal["", "offered", "asked"] = ""
+    """Whether an inner voice may hold a tone common to three chords or more (R12): it can, or she has asked for it."""
     version: int = 1
 
     @property
@@ -95,7 +97,7 @@ TEXTURES: dict[str, Texture] = {
             "block", "block chords",
             "three-note chords under the tune, struck where the harmony changes, bass in the pedal",
             "a harmony: printed parts or chord symbols",
-            "figure", BLOCK,
+            "figure", BLOCK, inner_pedal="offered",
         ),
         Texture(
             "broken", "broken chords",
@@ -115,7 +117,7 @@ TEXTURES: dict[str, Texture] = {
             "held", "broken over held notes",
             "the lowest note of each chord held while the others move above it, bass in the pedal",
             "a harmony, and a pace and a room that leave time for two notes to a chord",
-            "figure", HELD, HELD_IN_THREES, blurs=True, shortest_seconds=0.14,
+            "figure", HELD, HELD_IN_THREES, blurs=True, shortest_seconds=0.14, inner_pedal="offered",
         ),
         Texture(
             "bass-and-chord", "bass and chord",
@@ -169,7 +171,7 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "three-voices", "three voices",
             "tune, one middle voice and bass for the hands alone",
-            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, version=2,
+            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, inner_pedal="offered", version=2,
         ),
     )
 }  # fmt: skip

@@ -380,6 +380,11 @@ def _place(one: Finding) -> str:
     return f"bar {one.bar}, beat {beat}" if beat else f"bar {one.bar}"
 
 
+def sentence(one: Finding) -> str:
+    """One finding with its place, as the foot of its verse says it."""
+    return _explained([one])
+
+
 def _explained(group: Sequence[Finding]) -> str:
     first = group[0]
     message = first.message.rstrip(".")

@@ -8,7 +8,7 @@ printed hymn breaks a rule the print wins. The figure is every note of ours but 
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +17,7 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
+from undersong.arranging.innerpedal import inner_pedal_point
 from undersong.arranging.walked import WalkedVerse
 from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment, PlacedLine, beats_of
@@ -25,7 +26,7 @@ from undersong.model.harmony import Harmony
 from undersong.model.performance import Performance
 from undersong.model.pitch import Pitch, PitchName
 from undersong.playing.check import HeldKey, held_keys, slices, tell
-from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, hemiolas, leading_home
+from undersong.textures.ground import Hemiola, Suspension, WalkedChord, chord_at, chords_in, hemiolas, leading_home
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
@@ -150,6 +151,13 @@ class Case:
     def figure(self) -> tuple[HeldKey, ...]:
         """The figure: what is ours and neither tune, bass, drone nor octave."""
         return tuple(key for key in self.keys if key.part not in NO_FIGURE and self.ours(key))
+
+    @cached_property
+    def inner_pedal_points(self) -> tuple[HeldKey, ...]:
+        """The figure's keys that are held as a tone common to three chords or more (R12)."""
+        starts = [one.start for one in self.chords]
+        over = (key for key in self.figure if bisect_left(starts, key.end) > bisect_right(starts, key.start) + 1)
+        return tuple(key for key in over if inner_pedal_point(key, self.chords))
 
     @cached_property
     def figure_ids(self) -> frozenset[str]:
@@ -285,13 +293,24 @@ class Case:
         return tuple(found)
 
     @cached_property
+    def _in_chords(self) -> tuple[tuple[Fraction, int], ...]:
+        """Where each key of the figure is struck; an inner pedal point belongs to every chord as if it were."""
+        held = [
+            (one.start, key.midi)
+            for key in self.inner_pedal_points
+            for one in chords_in(self.chords, key.start, key.end)
+            if one.start > key.start
+        ]
+        return (*((key.start, key.midi) for key in self.figure), *held)
+
+    @cached_property
     def _places(self) -> list[PlacedLine]:
         """Where groups begin and end: on beats; off the beat only where full chords change with the harmony.
 
         Where full chords change their position inside a group, a new one begins.
         """
         beats = frozenset(self.beats)
-        strikes = Counter(key.start for key in self.figure)
+        strikes = Counter(start for start, _ in self._in_chords)
         edges = set()
         for one in self.chords:
             start = one.start
@@ -312,8 +331,8 @@ class Case:
     def _moved(self, edges: list[Fraction]) -> set[Fraction]:
         """Where a full chord is struck in another position than the one before it between the same edges."""
         struck: dict[Fraction, set[int]] = {}
-        for key in self.figure:
-            struck.setdefault(key.start, set()).add(key.midi)
+        for start, midi in self._in_chords:
+            struck.setdefault(start, set()).add(midi)
         full = [(start, keys) for start, keys in sorted(struck.items()) if len(keys) > 1]
         return {
             start

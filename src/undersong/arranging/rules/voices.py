@@ -18,7 +18,7 @@ from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey, slices
 from undersong.textures.ground import WalkedChord, chord_at, chords_in
 from undersong.textures.places import PLACES
-from undersong.textures.units import suspended
+from undersong.textures.units import leading_notes, sevenths, suspended
 
 LOWEST_BASS, HIGHEST_BASS = 40, 60
 MOST_HELD = 4
@@ -374,6 +374,21 @@ def pedal_point_ends(case: Case) -> Iterator[Finding]:
             yield case.tell("pedal-point-ends", chords[-1].start, before, symbol=symbol(chords[-1].chord))
 
 
+def inner_pedal_struck(case: Case) -> Iterator[Finding]:
+    """A key held through three chords or more is struck again before a breath, though it belongs to the next chord."""
+    if case.section.texture in MOVING:
+        return
+    again = {(key.start, key.midi, key.limb): key for key in case.figure}
+    for before in case.inner_pedal_points:
+        after = again.get((before.end, before.midi, before.limb))
+        if after is None or after.start in case.breaks:
+            continue
+        one, two = chord_at(case.chords, before.end - Fraction(1, 1024)), chord_at(case.chords, after.start)
+        falls = one is not None and two is not None and one.chord != two.chord and before.midi % 12 in sevenths(one)
+        if two is not None and not falls and after.midi % 12 in two.chord.pitch_classes - leading_notes(two):
+            yield case.tell("inner-pedal-struck", after.start, before, after, pitch=after.pitch)
+
+
 # --- R13: ties --------------------------------------------------------------------------------------
 
 
@@ -402,12 +417,16 @@ def held_over_breath(case: Case) -> Iterator[Finding]:
 
 
 def tied_into_strong(case: Case) -> Iterator[Finding]:
-    """The figure ties a weak beat over the bar line without a dissonance that it prepares; last chords stand."""
+    """The figure ties a weak beat over the bar line without a dissonance that it prepares.
+
+    Last chords stand, and so does a tone held on purpose through three chords or more (R12).
+    """
     ends = {line.start: last for line, last in case.endings}
+    on_purpose = set(case.inner_pedal_points)
     for key in case.figure:
         over = case.section.bar_at(key.start).end
         line = case.line_of(key.start)
-        if key.end <= over or key.start >= ends.get(line.start, line.end):
+        if key.end <= over or key.start >= ends.get(line.start, line.end) or key in on_purpose:
             continue
         if not any(held.name == key.midi % 12 for held in suspended(case.suspensions, over, key.end)):
             yield case.tell("tied-into-strong", over, key, pitch=key.pitch)

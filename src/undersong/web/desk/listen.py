@@ -52,7 +52,9 @@ def _heard_row(request: Plain) -> Any:
     if not 0 <= row < len(whole.verses):
         raise UnknownName("the plan has no such row", remedy="Load the page again.")
     if request["printed"]:
-        plain = replace(whole.verses[row], texture="as-printed", tune="at-pitch", pattern="", right="", left="")
+        plain = replace(
+            whole.verses[row], texture="as-printed", tune="at-pitch", pattern="", right="", left="", inner_pedal=False
+        )
         whole = replace(whole, verses=(*whole.verses[:row], plain, *whole.verses[row + 1 :]))
     return workflow.only_section(laid_out(state, whole), row)
 

@@ -14,7 +14,7 @@ from undersong.model.plan import VersePlan
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
 from undersong.web.desk.held import Plain, another, bench_of, heard_of, hymn_of, laid_out, plan_of
-from undersong.writing.booklet import heading, marks, marks_at_notes
+from undersong.writing.booklet import heading, marks, marks_at_notes, sentence
 from undersong.writing.exchange import exchange_file
 
 
@@ -28,7 +28,8 @@ def plan(state: Plain) -> Plain:
     return {
         "plan": encode(now),
         "rows": [
-            {"verse": row.verse, "words": words.get(row.verse, "") if row.verse is not None else "", **_row(row)}
+            {"verse": row.verse, "words": words.get(row.verse, "") if row.verse is not None else "", **_row(row),
+             "can_hold": bool(TEXTURES[row.texture].inner_pedal)}
             for row in now.verses
         ],
         "textures": [
@@ -67,6 +68,7 @@ def _row(row: VersePlan) -> Plain:
         "tune": row.tune, "who": row.who, "right": row.right, "left": row.left,
         "feet": row.feet, "pace": f"{float(pace.beats_per_minute):g}" if pace else "",
         "beat": str(pace.beat) if pace else "",
+        "inner_pedal": "held" if row.inner_pedal else "struck",
     }  # fmt: skip
 
 
@@ -102,9 +104,16 @@ def verse(request: Plain) -> Plain:
              "remedy": next((each.remedy for each in one.found if each.remedy), "")}
             for one in told
         ],
+        "inner_pedal": _of_kinds(arrangement, "inner-pedal-offered"),
+        "no_inner_pedal": _of_kinds(arrangement, "no-inner-pedal"),
         "bars": len(section.bars),
         "notes": len(by_id),
     }  # fmt: skip
+
+
+def _of_kinds(arrangement: Any, kind: str) -> list[str]:
+    """What is told at the desk alone, each with its place."""
+    return [sentence(one) for one in arrangement.findings if one.kind == kind]
 
 
 def beside(request: Plain) -> Plain:

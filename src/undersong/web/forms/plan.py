@@ -33,6 +33,7 @@ def changed_row(row: VersePlan, asked: Question | Given, sheet: Plain) -> VerseP
         "tune": [one["name"] for one in sheet["places"]],
         "right": ["", *sheet["manuals"]],
         "left": ["", *sheet["manuals"]],
+        "inner_pedal": ["struck", "held"],
     }
     changed: dict[str, Any] = {}
     for name, known in choices.items():
@@ -40,6 +41,8 @@ def changed_row(row: VersePlan, asked: Question | Given, sheet: Plain) -> VerseP
             if asked.text(name) not in known:
                 raise UnknownName(f"{asked.text(name)[:40]!r} is not one of {', '.join(filter(None, known))}")
             changed[name] = asked.text(name)
+    if "inner_pedal" in changed:
+        changed["inner_pedal"] = changed["inner_pedal"] == "held"
     if "texture" in changed:
         changed["texture"], _, changed["pattern"] = changed["texture"].partition(":")
     if "who" in given:
@@ -64,6 +67,8 @@ def row_says(old: VersePlan, new: VersePlan, sheet: Plain) -> str:
     told = [titles[texture_of(new)]] if texture_of(new) != texture_of(old) else []
     if new.tune != old.tune:
         told.append(titles[new.tune])
+    if new.inner_pedal != old.inner_pedal:
+        told.append(f"common tones {'held' if new.inner_pedal else 'struck'}")
     for limb, was, now in (("r.h.", old.right, new.right), ("l.h.", old.left, new.left)):
         if was != now:
             told.append(f"{limb} {now or 'as it suits'}")

@@ -270,6 +270,16 @@
     }
     if (!event.target.closest(".waiting, .job, .told[hx-get]")) one("#notice").replaceChildren();
   });
+  let following = []; // where the focus is on the sheet, and what comes after it, should that be gone
+  document.addEventListener("htmx:beforeSwap", () => {
+    const stops = [...document.querySelectorAll("#sheet :is(select, input, button)")];
+    const now = stops.indexOf(document.activeElement);
+    following = now < 0 ? [] : stops.slice(now).map((stop) => stop.id);
+  });
+  document.addEventListener("htmx:afterSettle", () => {
+    if (document.activeElement === document.body) following.map((id) => id && document.getElementById(id)).find(Boolean)?.focus();
+    following = [];
+  });
   document.addEventListener("htmx:afterSettle", () => {
     if (!wanted || one("#notice")?.childElementCount) return;
     const place = document.getElementById(wanted);
