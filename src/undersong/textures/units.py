@@ -288,7 +288,7 @@ def _unit(
     root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
     guide = sounding(ground.guide, start, end)
     at_start = {note.midi % 12 for note in [*tune, *bass] if note.start <= start}
-    everything = {note.midi % 12 for note in [*tune, *bass]}
+    everything = {note.midi % 12 for note in [*tune, *bass] if note.start < main.end}
     return Unit(
         start, end, max(0, line), main, slots, held,
         _first(tune, start), tune[-1].midi if tune else -1,
