@@ -16,6 +16,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from undersong.arranging.walked import Piece, WalkedVerse
+from undersong.model.kept import kept
 from undersong.model.pitch import Pitch, PitchName
 from undersong.textures.ground import WalkedChord, sounding
 from undersong.textures.patterns import grid
@@ -91,6 +92,7 @@ def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
     return verse.voice("bass")
 
 
+@kept(16)
 def bass_from_chords(verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0) -> tuple[Piece, ...]:
     """A bass under the chords, within the keys of the pedal (MIDI numbers), the tune sounding so many octaves up."""
     slots = _slots(verse, sounds)

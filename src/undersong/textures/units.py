@@ -16,6 +16,7 @@ from itertools import cycle, pairwise
 
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
+from undersong.model.kept import begun_at, kept
 from undersong.textures.ground import Bench, Ground, Sounded, Suspension, WalkedChord, chords_in, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.table import Texture
@@ -160,6 +161,7 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
     return cut
 
 
+@kept(512)
 def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]:
     """Where units of so many beats, in turn, begin inside a bar; a pickup is counted from its end."""
     if bar.pickup:
@@ -177,7 +179,7 @@ def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]
 
 def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
     """The bar that holds a place of the verse."""
-    return bars[max(0, bisect_right(bars, start, key=lambda bar: bar.start) - 1)]
+    return bars[max(0, begun_at(bars, start) - 1)]
 
 
 def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
@@ -255,7 +257,7 @@ def _unit(
     dense: bool,
     beats: frozenset[Fraction],
 ) -> Unit:
-    line = bisect_right(ground.lines, start, key=lambda one: one.start) - 1
+    line = begun_at(ground.lines, start) - 1
     chords = chords_in(ground.chords, start, end)
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     moves = {one.end for one in suspended(ground.suspensions, start, end) if one.inner and start < one.end < end}

@@ -12,8 +12,10 @@ low-interval limits as published in arranging glossaries (second hand).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations, pairwise, product
 
+from undersong.model.kept import Alike, kept
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
 from undersong.textures.patterns import BLOCK, BROKEN, SHARED, SINGLE, Figure, Order
@@ -78,6 +80,24 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
 
 def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip: bool = False) -> tuple[Candidate, ...]:
     """The cheapest ways to lay a unit, cheapest first; always at least one (silence)."""
+    return _candidates(Alike(unit, _likeness(unit)), Alike(figure), bench, most, dip)
+
+
+def _likeness(unit: Unit) -> tuple[object, ...]:
+    """All of a unit that its candidates depend on: everything but where in the verse it lies and how it is left."""
+    slots = tuple((slot.allowed, slot.forbidden, slot.floor, slot.ceiling, slot.on_beat) for slot in unit.slots)
+    chord = unit.chord.chord.pitch_classes
+    return (
+        slots, unit.held, chord, unit.root, unit.third, unit.fifth, unit.present, unit.wanted, unit.later, unit.single,
+        unit.bass_keys, unit.bass_first, unit.guide, unit.tune_first, unit.short_harmony, unit.suspended,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=2048)  # three units of four come again within a hymn laid out in all textures
+def _candidates(
+    alike: Alike[Unit], same_figure: Alike[Figure], bench: Bench, most: int, dip: bool
+) -> tuple[Candidate, ...]:
+    unit, figure = alike.value, same_figure.value
     found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
     if any(slot.allowed for slot in unit.slots):
         for count, order in _orders(figure, unit).items():
@@ -86,8 +106,7 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
         if not found and figure.two and figure.two is not BROKEN.two:  # two chords in a beat: a note for each
-            plain = replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
-            return candidates(unit, plain, bench, most=most, dip=dip)
+            return candidates(unit, _note_by_note(figure), bench, most=most, dip=dip)
         for made in _suspended_chords(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
         for made in _single_notes(unit, figure, bench):
@@ -95,6 +114,11 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
     silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
     return (*ordered, silence)
+
+
+@kept(64)
+def _note_by_note(figure: Figure) -> Figure:
+    return replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
 
 
 def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
