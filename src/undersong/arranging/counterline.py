@@ -169,14 +169,15 @@ def _line(units: tuple[Unit, ...], places: list[_Place], bench: Bench) -> list[i
         before: dict[_State | None, float] = {None: 0.0}
         if index:
             before = dict(costs.items())
-        options = [(key, False) for key in place.inside] + [(key, True) for key in place.outside] or [(-1, False)]
+        keys = [(key, False) for key in place.inside] + [(key, True) for key in place.outside] or [(-1, False)]
+        options = [(key, foreign, _own(place, unit, key, bench, foreign=foreign)) for key, foreign in keys]
         for state, total in before.items():
             missing = unit.wanted - unit.present if first or state is None else state.missing
-            for key, foreign in options:
+            for key, foreign, own in options:
                 step = _step(units, places, index, state, key, foreign=foreign)
                 if step is None:
                     continue
-                price = total + step + _own(place, unit, key, bench, foreign=foreign)
+                price = total + step + own
                 left = missing - {key % 12}
                 if last:
                     later, carried = len(left & unit.later), len(left - unit.chord.chord.pitch_classes)
@@ -197,12 +198,12 @@ def _line(units: tuple[Unit, ...], places: list[_Place], bench: Bench) -> list[i
         costs = {state: fresh[state] for state in best}
         trail.append({state: origin[state] for state in best})
     at: _State | None = min(costs, key=lambda one: (costs[one] + 200.0 * one.foreign, one.key))
-    keys = []
+    line = []
     for origins in reversed(trail):
         assert at is not None
-        keys.append(at.key)
+        line.append(at.key)
         at = origins[at]
-    return keys[::-1]
+    return line[::-1]
 
 
 KEPT = 24

@@ -153,12 +153,16 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
 
 def _slice(accompaniment: Accompaniment, player: Player, start: Fraction, down: list[HeldKey]) -> Iterator[Finding]:
     for limb in ("right hand", "left hand"):
-        held = sorted({key.midi: key.pitch for key in down if key.limb == limb}.items())
-        ids = tuple(key.id for key in down if key.limb == limb)
+        held = {key.midi: key.pitch for key in down if key.limb == limb}
+        if not held:
+            continue
+        lowest, highest = min(held), max(held)
         if len(held) > MOST_NOTES:
+            ids = tuple(key.id for key in down if key.limb == limb)
             yield tell(accompaniment, "notes-in-hand", start, ids, limb=limb, count=len(held))
-        if held and span(held[0][0], held[-1][0]) > player.span_most:
-            yield tell(accompaniment, "span", start, ids, limb=limb, low=held[0][1], high=held[-1][1])
+        if span(lowest, highest) > player.span_most:
+            ids = tuple(key.id for key in down if key.limb == limb)
+            yield tell(accompaniment, "span", start, ids, limb=limb, low=held[lowest], high=held[highest])
     feet = {key.midi for key in down if key.limb not in ("right hand", "left hand")}
     if len(feet) > 1:
         ids = tuple(key.id for key in down if key.limb not in ("right hand", "left hand"))

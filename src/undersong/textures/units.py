@@ -12,11 +12,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import cycle, pairwise
 
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
-from undersong.model.kept import begun_at, kept
+from undersong.model.kept import Alike, begun_at, begun_before, kept
 from undersong.textures.ground import Bench, Ground, Sounded, Suspension, WalkedChord, chords_in, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.table import Texture
@@ -74,6 +75,7 @@ class Unit:
     """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
 
 
+@kept(16)
 def is_dense(ground: Ground) -> bool:
     """True where most beats bring a new chord, as in four-part hymns."""
     starts = {one.start for one in ground.chords}
@@ -84,6 +86,7 @@ _DOMINANT = ("dominant", "dominant-ninth", "dominant-11th", "dominant-13th", "au
 _LEADING = ("diminished", "half-diminished", "diminished-seventh")
 
 
+@kept(1024)
 def leading_notes(one: WalkedChord) -> frozenset[int]:
     """The leading note in a chord of dominant function, applied dominants included.
 
@@ -103,6 +106,7 @@ def leading_notes(one: WalkedChord) -> frozenset[int]:
     return frozenset({note} if dominant else ()) | one.leads
 
 
+@kept(1024)
 def sevenths(one: WalkedChord) -> frozenset[int]:
     """The seventh of the chord, where it is one that wants to fall."""
     seventh = one.chord.seventh
@@ -115,6 +119,11 @@ def clashing(one: WalkedChord, note: Sounded, beats: frozenset[Fraction]) -> fro
         return frozenset()
     below = (note.midi - 1) % 12
     return frozenset({below}) & one.chord.pitch_classes
+
+
+@kept(16)
+def _beats(ground: Ground) -> frozenset[Fraction]:
+    return frozenset(ground.beats)
 
 
 def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
@@ -195,13 +204,14 @@ def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
     return frozenset(found)
 
 
-def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
+@kept(16)
+def _resting_chords(ground: Ground) -> tuple[tuple[Fraction, Fraction], ...]:
     """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
 
     Where the line ends in a rest of the tune, or on a longer chord, the figure goes on.
     """
     found = []
-    beats = frozenset(ground.beats)
+    beats = _beats(ground)
     for line in ground.lines:
         chords = chords_in(ground.chords, line.start, line.end)
         notes = sounding(ground.tune, line.start, line.end)
@@ -214,14 +224,14 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
         comes_to_rest = line.end == ground.end or (line.end - start <= 2 * beat and not rests)
         if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
-    return found
+    return tuple(found)
 
 
 def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     """All units of a verse, in order. Stretches without a chord have units with no tone allowed."""
     dense = is_dense(ground)
     rests = {start for start, _ in _resting_chords(ground)}
-    beats = frozenset(ground.beats)
+    beats = _beats(ground)
     places = boundaries(ground, texture)
     if texture.by_harmony and bench.free_of_tune:  # no bass keeps the beat beneath a tune in the bass
         places = sorted({*places, *long_ending_beats(ground)})
@@ -269,8 +279,10 @@ def _unit(
         bar = bar_at(ground.bars, start)
         anchor = bar.end if bar.pickup else bar.start  # a line may begin off the beat: its slots still keep to it
         edges = [start]
-        while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
+        following = anchor + ((start - anchor) // step + 1) * step
+        while following < end:
             edges.append(following)
+            following += step
         edges.append(end)
         if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
             crossed = {hemiola.crossed for hemiola in ground.hemiolas}
@@ -279,7 +291,8 @@ def _unit(
                 texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
             ):  # the chord still comes after the feet
                 edges.insert(1, (start + end) / 2)
-    slots = tuple(_slot(ground, bench, first, last, beats) for first, last in pairwise(edges))
+    same = Alike(ground)
+    slots = tuple(_slot(same, bench, first, last) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
     root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
@@ -316,7 +329,7 @@ def _giving_way(
 
 def suspended(suspensions: tuple[Suspension, ...], start: Fraction, end: Fraction) -> list[Suspension]:
     """The suspensions that are held anywhere in [start, end)."""
-    return [one for one in suspensions if one.start < end and one.end > start]
+    return [one for one in suspensions[: begun_before(suspensions, end)] if one.end > start]
 
 
 def suspended_at(ground: Ground, start: Fraction) -> list[Suspension]:
@@ -341,6 +354,7 @@ def _with_suspensions(wanted: frozenset[int], ground: Ground, start: Fraction, e
     return wanted
 
 
+@kept(1024)
 def _wanted(one: WalkedChord) -> frozenset[int]:
     """What must sound: root, third (or what stands for it), seventh, and an altered fifth."""
     chord = one.chord
@@ -357,7 +371,10 @@ def _wanted(one: WalkedChord) -> frozenset[int]:
     return frozenset(wanted)
 
 
-def _slot(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: frozenset[Fraction]) -> Slot:
+@lru_cache(maxsize=8192)  # textures of one rhythm share their slots
+def _slot(same: Alike[Ground], bench: Bench, start: Fraction, end: Fraction) -> Slot:
+    ground = same.value
+    beats = _beats(ground)
     chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     if not chords:

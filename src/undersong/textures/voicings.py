@@ -145,7 +145,7 @@ _HELD_SUSPENSION: tuple[Order, ...] = (((0, 1), (2,)), ((0, 2), (1,)), ((0, 1, 2
 
 def held_levels(figure: Figure, order: Order) -> frozenset[int]:
     """The levels of a figure that stay down: those that this order strikes once."""
-    return frozenset(level for level in figure.held if sum(level in struck for struck in order) == 1)
+    return frozenset([level for level in figure.held if sum(level in struck for struck in order) == 1])
 
 
 def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -354,11 +354,11 @@ def _candidate(
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
         cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
     carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
-    cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single | carried)
+    cost += PRICE["twice-single"] * sum([names.count(one) > 1 for one in unit.single | carried])
     rolls = figure.octave and count == 4
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
     close = {(bass, key) for bass in unit.bass_keys for key in levels} | set(combinations(sorted(levels), 2))
-    cost += PRICE["low-interval"] * sum(interval_too_low(min(pair), max(pair)) for pair in close)
+    cost += PRICE["low-interval"] * sum([interval_too_low(min(pair), max(pair)) for pair in close])
     if unit.bass_first >= 0:
         cost += PRICE["feet-name"] * (levels[0] % 12 == unit.bass_first % 12)
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)

@@ -330,11 +330,12 @@ class Case:
         struck: dict[Fraction, set[int]] = {}
         for key in self.figure:
             struck.setdefault(key.start, set()).add(key.midi)
-        full = [(start, keys) for start, keys in sorted(struck.items()) if len(keys) > 1]
+        full = [(start, keys) for start, keys in struck.items() if len(keys) > 1]
+        places = [order(edge) for edge in edges]
         return {
             start
             for (before, keys_before), (start, keys) in pairwise(full)
-            if keys != keys_before and bisect_right(edges, before) == bisect_right(edges, start)
+            if keys != keys_before and bisect_right(places, order(before)) == bisect_right(places, order(start))
         }
 
     @cached_property
