@@ -8,6 +8,7 @@ it was, and results of another state of the program are not taken over.
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import signal
 import sys
@@ -75,17 +76,34 @@ def work_through(
 
 
 def _in_turn(todo: Mapping[str, Callable[[], Result]]) -> Iterator[Result]:
+    _settle()
     for job in todo.values():
         yield job()
 
 
 def _side_by_side(todo: Mapping[str, Callable[[], Result]], jobs: int) -> Iterator[Result]:
-    pool = ProcessPoolExecutor(jobs, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+    pool = ProcessPoolExecutor(jobs, initializer=_start)
     try:
         for done in as_completed([pool.submit(job) for job in todo.values()]):
             yield done.result()
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _start() -> None:
+    """A worker begins: Ctrl-C is for the process that hands out the work."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _settle()
+
+
+def _settle() -> None:
+    """What is loaded stays, and work makes values without cycles: both need not be looked through again and again."""
+    gc.freeze()
+    gc.set_threshold(*COLLECTED)
+
+
+COLLECTED = (100_000, 20, 20)
+"""Thresholds of the garbage collector while a sweep runs; its usual ones take a fifth of the time (measured)."""
 
 
 def sweep_parser(description: str) -> argparse.ArgumentParser:

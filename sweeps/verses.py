@@ -18,7 +18,7 @@ from __future__ import annotations
 import statistics
 import sys
 import warnings
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -321,8 +321,8 @@ def _is_moving(texture: str) -> bool:
 
 def _kept_bars(section: Accompaniment, fallen: Sequence[Fraction], *, moving: bool) -> list[bool]:
     """For each bar whether it keeps the figure."""
-    struck = {note.start for note in section.notes if note.part not in ("tune", "bass")}
-    onsets = [sum(bar.start <= start < bar.end for start in struck) for bar in section.bars]
+    struck = sorted({float(note.start) for note in section.notes if note.part not in ("tune", "bass")})
+    onsets = [bisect_left(struck, float(bar.end)) - bisect_left(struck, float(bar.start)) for bar in section.bars]
     whole = [
         count for bar, count in zip(section.bars, onsets, strict=True) if not _has_end(section, bar.start, bar.end)
     ]

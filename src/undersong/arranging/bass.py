@@ -14,8 +14,10 @@ from bisect import bisect_left
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+from typing import Any
 
 from undersong.arranging.walked import Piece, WalkedVerse
+from undersong.model.kept import kept
 from undersong.model.pitch import Pitch, PitchName
 from undersong.textures.ground import WalkedChord, sounding
 from undersong.textures.patterns import grid
@@ -90,11 +92,17 @@ class _Choice:
         return self.then or self.pitch
 
 
+_Trail = tuple[int, Any]
+"""The choice for a slot, and the trail before it (None: the first slot)."""
+_Way = tuple[float, int, _Trail]
+
+
 def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
     """The printed bass, or () where none is printed."""
     return verse.voice("bass")
 
 
+@kept(16)
 def bass_from_chords(
     verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0, *, between: bool = False
 ) -> tuple[Piece, ...]:
@@ -296,29 +304,37 @@ def _parallel(tune: int, tune_after: int, bass: int, bass_after: int, *, printed
 
 def _best(slots: list[_Slot], options: list[list[_Choice]]) -> list[_Choice]:
     """Viterbi over pairs of successive notes, so that two leaps the same way can be priced."""
-    table: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {
-        (-1, at): (choice.cost + HEIGHT * max(0, choice.pitch.midi - 48), (at,)) for at, choice in enumerate(options[0])
-    }
+    # For each last note the ways to it by the note before: what they cost, the leap to it, and their trail.
+    table: list[list[_Way]] = [
+        [(choice.cost + HEIGHT * max(0, choice.pitch.midi - 48), 0, (at, None))] for at, choice in enumerate(options[0])
+    ]
     for index in range(1, len(slots)):
-        fresh: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
-        steps = [
-            [_step_cost(slots[index - 1], one, slots[index], other.pitch) for other in options[index]]
-            for one in options[index - 1]
-        ]
-        for (before, last), (total, path) in table.items():
-            one = options[index - 1][last]
+        fresh: list[list[_Way]] = [[] for _ in options[index]]
+        for one, ways in zip(options[index - 1], table, strict=True):
+            key = one.leaves.midi
             for at, other in enumerate(options[index]):
-                price = total + other.cost + steps[last][at]
-                earlier = one.pitch if one.then else options[index - 2][before].leaves if before >= 0 else one.pitch
-                first, second = one.leaves.midi - earlier.midi, other.pitch.midi - one.leaves.midi
-                if first * second > 0 and abs(first) > 2 and abs(second) > 2 and abs(first + second) > 12:
-                    price += TWO_LEAPS
-                key = (last, at)
-                if key not in fresh or price < fresh[key][0]:
-                    fresh[key] = (price, (*path, at))
+                step, leap = _step_cost(slots[index - 1], one, slots[index], other.pitch), other.pitch.midi - key
+                best, best_trail = float("inf"), None
+                for total, before, trail in ways:
+                    price = total + other.cost + step
+                    if before * leap > 0 and abs(before) > 2 and abs(leap) > 2 and abs(before + leap) > 12:
+                        price += TWO_LEAPS
+                    if price < best:
+                        best, best_trail = price, trail
+                arrives = other.leaves.midi - other.pitch.midi if other.then else leap
+                fresh[at].append((best, arrives, (at, best_trail)))
         table = fresh
-    path = min(table.values(), key=lambda one: (one[0], one[1]))[1]
+    least = min(total for ways in table for total, _, _ in ways)
+    path = min(_path(trail) for ways in table for total, _, trail in ways if total == least)
     return [options[index][at] for index, at in enumerate(path)]
+
+
+def _path(trail: _Trail | None) -> list[int]:
+    path = []
+    while trail is not None:
+        at, trail = trail
+        path.append(at)
+    return path[::-1]
 
 
 def _pieces(verse: WalkedVerse, slots: list[_Slot], path: list[_Choice]) -> tuple[Piece, ...]:

@@ -205,8 +205,7 @@ def _divided(unit: Unit, ground: Ground, bench: Bench, pace: Pace) -> Unit:
     middle = (slot.start + slot.end) / 2
     if pace.seconds(middle - slot.start) < SHORTEST_DIVIDED_SECONDS:
         return unit
-    beats = frozenset(ground.beats)
-    halves = (slot_at(ground, bench, slot.start, middle, beats), slot_at(ground, bench, middle, slot.end, beats))
+    halves = (slot_at(ground, bench, slot.start, middle), slot_at(ground, bench, middle, slot.end))
     return replace(unit, slots=(*unit.slots[:at], *halves, *unit.slots[at + 1 :]))
 
 
@@ -351,21 +350,18 @@ def _line(units: tuple[Unit, ...], pieces: list[_Piece], places: list[_Place], b
         before: dict[_State | None, float] = {None: 0.0}
         if index:
             before = dict(costs.items())
-        options = _options(place, unit, asked)
+        options = [
+            (key, foreign, beneath, _alone(place, unit, key, beneath, bench, foreign=foreign))
+            for key, foreign, beneath in _options(place, unit, asked)
+        ]
         for state, total in before.items():
             missing = asked if first or state is None else state.missing
-            for key, foreign, beneath in options:
+            for key, foreign, beneath, alone in options:
                 step = _step(places, index, state, key, foreign=foreign)
                 if step is None:
                     continue
-                step += _second(places, index, state, beneath)
-                price = total + step + _own(place, unit, key, bench, foreign=foreign)
-                names = {one % 12 for one in (key, beneath) if one >= 0}
-                price += PRICE["missing"] * len(place.begins - names)
-                if beneath >= 0:
-                    price += PRICE["second-note"] + _own(place, unit, beneath, bench, foreign=False)
-                    price += PRICE["low-interval"] * interval_too_low(beneath, key)
-                left = missing - names
+                price = total + step + _second(places, index, state, beneath) + alone
+                left = missing - {one % 12 for one in (key, beneath) if one >= 0}
                 if last and piece:
                     price += PRICE["missing"] * _lost(left, piece)
                     left = frozenset()
@@ -384,12 +380,12 @@ def _line(units: tuple[Unit, ...], pieces: list[_Piece], places: list[_Place], b
         costs = {state: fresh[state] for state in best}
         trail.append({state: origin[state] for state in best})
     at: _State | None = min(costs, key=lambda one: (costs[one] + 200.0 * one.foreign, one.key))
-    keys = []
+    line = []
     for origins in reversed(trail):
         assert at is not None
-        keys.append((at.key, at.beneath))
+        line.append((at.key, at.beneath))
         at = origins[at]
-    return keys[::-1]
+    return line[::-1]
 
 
 def _lost(left: frozenset[int], piece: _Piece) -> float:
@@ -468,6 +464,16 @@ def _outer(place: _Place, before: _Place, then_key: int, key: int, *, from_start
         elif (now - then) * (key - then_key) > 0 and abs(key - then_key) > 2 and abs(now - then) > 2:
             cost += PRICE["direct"]
     return cost
+
+
+def _alone(place: _Place, unit: Unit, key: int, beneath: int, bench: Bench, *, foreign: bool) -> float:
+    """What a key, and a second one beneath it (-1: none), cost whatever comes before them."""
+    price = _own(place, unit, key, bench, foreign=foreign)
+    price += PRICE["missing"] * len(place.begins - {one % 12 for one in (key, beneath) if one >= 0})
+    if beneath >= 0:
+        price += PRICE["second-note"] + _own(place, unit, beneath, bench, foreign=False)
+        price += PRICE["low-interval"] * interval_too_low(beneath, key)
+    return price
 
 
 def _own(place: _Place, unit: Unit, key: int, bench: Bench, *, foreign: bool) -> float:

@@ -23,6 +23,7 @@ from undersong.arranging.walked import Piece, WalkedVerse, merged
 from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment, Limb
 from undersong.model.finding import Finding
+from undersong.model.kept import kept
 from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch
 from undersong.model.player import Player
@@ -63,6 +64,7 @@ LADDER = (
 FALL_BACK = ("block", "bare")
 
 
+@kept(32)
 def ground_of(verse: WalkedVerse, bass: tuple[Piece, ...], octaves: int, guide: tuple[Piece, ...] = ()) -> Ground:
     """A verse as textures see it, the tune so many octaves up."""
     tune = tuple(Sounded(one.start, one.end, one.pitch.octaves_up(octaves)) for one in verse.sounded_tune)

@@ -11,6 +11,7 @@ from undersong.arranging.bass import bass_from_chords, printed_bass
 from undersong.arranging.placing import Draft
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.accompaniment import Accompaniment
+from undersong.model.kept import kept
 from undersong.model.organ import Division, Organ
 from undersong.model.pitch import Pitch
 from undersong.textures.ground import chords_in, sounding
@@ -34,6 +35,7 @@ LOWEST_IN_HAND = 48
 """How low a bass from symbols goes in a hand: lower, other voices find no room beside it (assumed)."""
 
 
+@kept(16)
 def bass_for(
     verse: WalkedVerse, organ: Organ, under: int | None = None, sounds: int = 0, *, between: bool = False
 ) -> tuple[tuple[Piece, ...], bool]:

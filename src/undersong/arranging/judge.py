@@ -17,6 +17,7 @@ from undersong.arranging.walked import WalkedVerse
 from undersong.model.accompaniment import Accompaniment
 from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
+from undersong.model.kept import kept
 from undersong.model.performance import Performance
 from undersong.textures.places import PLACES
 
@@ -25,7 +26,7 @@ __all__ = ["MOVING", "counted_beats", "judge", "judge_finished", "missing_beats"
 
 def judge(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:
     """The findings that every rung of the ladder of repairs is judged by, in order of time."""
-    case = Case(accompaniment, verse)
+    case = _case(accompaniment, verse)
     return _in_order([*_tune_missing(case), *_run(case, ("rung",))])
 
 
@@ -48,7 +49,13 @@ def review(
 
 def judge_finished(accompaniment: Accompaniment, verse: WalkedVerse) -> tuple[Finding, ...]:
     """What `judge` leaves for the finished verse: the findings that no repair is decided by."""
-    return _in_order([*_run(Case(accompaniment, verse), ("finished",))])
+    return _in_order([*_run(_case(accompaniment, verse), ("finished",))])
+
+
+@kept(8)
+def _case(accompaniment: Accompaniment, verse: WalkedVerse) -> Case:
+    """One for a rung of the ladder and for the finished verse, with all that is worked out in it."""
+    return Case(accompaniment, verse)
 
 
 def _run(case: Case, when: tuple[When, ...]) -> Iterator[Finding]:

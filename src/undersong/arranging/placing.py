@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.model.accompaniment import Limb, PlacedBar, PlayedNote, Tie
+from undersong.model.kept import order, starts_of
 from undersong.model.pitch import Pitch
 
 LIMB_CODES: dict[str, str] = {
@@ -49,16 +50,17 @@ def bar_labels(bars: tuple[PlacedBar, ...]) -> dict[Fraction, str]:
 
 def write(section: str, bars: tuple[PlacedBar, ...], drafts: Iterable[Draft]) -> tuple[PlayedNote, ...]:
     """Written notes in order of time, from the lowest up within a limb."""
-    labels = bar_labels(bars)
-    starts = [float(bar.start) for bar in bars]
+    by_start = bar_labels(bars)
+    labels, ends = [by_start[bar.start] for bar in bars], [bar.end for bar in bars]
+    starts = starts_of(bars)
     notes: list[PlayedNote] = []
     used: Counter[str] = Counter()
     for draft in drafts:
         start = draft.start
         while start < draft.end:
-            bar = bars[bisect_right(starts, float(start)) - 1]
-            end = min(draft.end, bar.end)
-            name = _id(section, labels[bar.start], draft, start - bar.start)
+            at = bisect_right(starts, order(start)) - 1
+            end = min(draft.end, ends[at])
+            name = _id(section, labels[at], draft, start - bars[at].start)
             used[name] += 1
             if used[name] > 1:  # two parts in unison on one key
                 name = f"{name}.{draft.part}"
@@ -69,8 +71,7 @@ def write(section: str, bars: tuple[PlacedBar, ...], drafts: Iterable[Draft]) ->
                 )
             )  # fmt: skip
             start = end
-    # Floats order these fractions exactly, and ten times faster.
-    return tuple(sorted(notes, key=lambda note: (float(note.start), _ORDER[note.limb], -note.pitch.midi, note.part)))
+    return tuple(sorted(notes, key=lambda note: (order(note.start), _ORDER[note.limb], -note.pitch.midi, note.part)))
 
 
 _ORDER = {"right hand": 0, "left hand": 1, "feet": 2, "left foot": 2, "right foot": 2}

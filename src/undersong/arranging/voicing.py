@@ -73,12 +73,19 @@ def join(first: Unit, before: Candidate, second: Unit, after: Candidate, moves: 
 
     `dear` multiplies the faults against feet and tune.
     """
-    levels, levels_next = before.levels, after.levels
-    if not levels or not levels_next:
+    if not before.levels or not after.levels:
         return 0.0
-    cost = _motion(levels, levels_next)
+    cost = _motion(before.levels, after.levels)
     if first.line != second.line:
         return cost / 2
+    return _with_faults(cost, first, before, second, after, moves, dear)
+
+
+def _with_faults(
+    cost: float, first: Unit, before: Candidate, second: Unit, after: Candidate, moves: Moves, dear: float
+) -> float:
+    """The motion of a join inside a line, and what its faults cost beside it (never less than nothing)."""
+    levels, levels_next = before.levels, after.levels
     arrivals = (after.begins, levels_next) if after.begins and not after.ends else (after.begins or levels_next,)
     for keys in (levels, before.ends) if before.ends else (levels,):
         for arrives in arrivals:
@@ -138,13 +145,23 @@ def choose(
         first, second = units[index - 1], units[index]
         moves = moves_between(first, second)
         fresh, choices = [], []
+        cheapest_first = sorted(range(len(costs)), key=costs.__getitem__)
         for after in options[index]:
             best, best_at = float("inf"), 0
-            for at, before in enumerate(options[index - 1]):
-                if costs[at] >= best + 20:  # a join earns at most a few points back
+            most_earned = COMMON * len(after.levels)
+            for at in cheapest_first:
+                if costs[at] + most_earned > best:
+                    break
+                before = options[index - 1][at]
+                cost = _motion(before.levels, after.levels) if before.levels and after.levels else 0.0
+                if first.line != second.line:
+                    cost /= 2
+                elif costs[at] + cost > best:
                     continue
-                total = costs[at] + join(first, before, second, after, moves, dear)
-                if total < best:
+                elif before.levels and after.levels:
+                    cost = _with_faults(cost, first, before, second, after, moves, dear)
+                total = costs[at] + cost
+                if total < best or (total == best and at < best_at):
                     best, best_at = total, at
             fresh.append(best + after.cost)
             choices.append(best_at)

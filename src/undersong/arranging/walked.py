@@ -6,7 +6,6 @@ notes from the beginning of the verse; pieces are notes as printed, cut at bar l
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -15,6 +14,7 @@ from itertools import pairwise
 from undersong.model.accompaniment import PlacedBar, PlacedChord, PlacedLine, Word, beats_of
 from undersong.model.harmony import ChordSpan, Harmony
 from undersong.model.hymn import Hymn
+from undersong.model.kept import begun_at, kept
 from undersong.model.pitch import Key, Pitch
 from undersong.model.text import Verse
 from undersong.model.tune import WalkedBar, sing, walk
@@ -199,7 +199,7 @@ def _suspensions(
             if not step.onset <= one.onset < step.onset + step.length:
                 continue
             start = step.start_of(one.onset)
-            at = bisect_right(notes, start, key=lambda note: note.start) - 1
+            at = begun_at(notes, start) - 1
             if 0 <= at < len(notes) - 1 and notes[at].end > start and notes[at + 1].start == notes[at].end:
                 found.append(
                     Suspension(
@@ -210,6 +210,7 @@ def _suspensions(
     return tuple(sorted(found, key=lambda one: float(one.start)))
 
 
+@kept(8)
 def walk_verse(hymn: Hymn, harmony: Harmony, verse: Verse | None) -> WalkedVerse:
     """Walk one verse of a hymn (None: the tune without words) in that verse's rhythm."""
     steps = walk(hymn.tune)

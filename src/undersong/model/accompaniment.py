@@ -6,13 +6,13 @@ crosses a bar line; what sounds on is tied. Accompaniments never contain repeats
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
 from undersong.model.chord import Chord
 from undersong.model.finding import Finding
+from undersong.model.kept import begun_at, kept
 from undersong.model.pitch import Key, Pitch
 from undersong.model.plan import Plan
 from undersong.model.text import Hyphen
@@ -49,6 +49,7 @@ class PlacedBar:
         return beat_of(self.time, start - self.start, self.length, pickup=self.pickup)
 
 
+@kept(32)
 def beats_of(bars: tuple[PlacedBar, ...]) -> tuple[Fraction, ...]:
     """Every beat of a section in order; a pickup's beats are counted from its end."""
     found = []
@@ -179,7 +180,7 @@ class Accompaniment:
 
     def bar_at(self, start: Fraction) -> PlacedBar:
         """The bar that holds a place of the section."""
-        return self.bars[max(0, bisect_right(self.bars, start, key=lambda bar: bar.start) - 1)]
+        return self.bars[max(0, begun_at(self.bars, start) - 1)]
 
 
 @dataclass(frozen=True, slots=True)

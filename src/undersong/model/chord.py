@@ -140,7 +140,7 @@ class Chord:
         return next((tone for tone in self.tones() if tone.name.pitch_class == pitch_class % 12), None)
 
     def _degree(self, degree: int) -> Tone | None:
-        return next((tone for tone in self.tones() if tone.degree == degree), None)
+        return _by_degree(self.root, self.kind, self.degrees).get(degree) if self.root is not None else None
 
     @property
     def third(self) -> Tone | None:
@@ -170,6 +170,11 @@ class Chord:
 @lru_cache(maxsize=4096)
 def _tones(root: PitchName, kind: str, degrees: tuple[Degree, ...]) -> tuple[Tone, ...]:
     return tuple(Tone(root.up(steps, semitones), degree) for degree, steps, semitones in _rows(kind, degrees))
+
+
+@lru_cache(maxsize=4096)
+def _by_degree(root: PitchName, kind: str, degrees: tuple[Degree, ...]) -> dict[int, Tone]:
+    return {tone.degree: tone for tone in reversed(_tones(root, kind, degrees))}
 
 
 @lru_cache(maxsize=4096)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,12 @@ class Time:
     @property
     def beat(self) -> Fraction:
         """Length of one beat in quarter notes: dotted quarter in 6/8, half in 2/2."""
-        return Fraction(12, self.unit) if self.compound else Fraction(4, self.unit)
+        return _beat(self.unit, self.compound)
+
+
+@lru_cache(maxsize=64)
+def _beat(unit: int, compound: bool) -> Fraction:
+    return Fraction(12, unit) if compound else Fraction(4, unit)
 
 
 def beat_of(time: Time, inside: Fraction, length: Fraction, *, pickup: bool) -> Fraction:

@@ -14,9 +14,11 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from operator import itemgetter
 
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.finding import Finding, finding
+from undersong.model.kept import kept, order
 from undersong.model.keyboard import span
 from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch
@@ -39,11 +41,12 @@ class HeldKey:
     pitch: Pitch
 
 
+@kept(16)
 def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
     """Written notes as keys held down, ties merged, by start and pitch."""
     keys: list[HeldKey] = []
     open_ties: dict[tuple[str, str, int], int] = {}
-    for note in sorted(notes, key=lambda one: (float(one.start), one.pitch.midi, one.part)):
+    for note in sorted(notes, key=lambda one: (order(one.start), one.pitch.midi, one.part)):
         place = (note.limb, note.part, note.pitch.midi)
         if note.tie in ("stop", "both") and place in open_ties and keys[open_ties[place]].end == note.start:
             at = open_ties[place]
@@ -62,16 +65,16 @@ def held_keys(notes: tuple[PlayedNote, ...]) -> tuple[HeldKey, ...]:
 
 def slices(keys: tuple[HeldKey, ...]) -> Iterator[tuple[Fraction, list[HeldKey]]]:
     """Every onset with the keys that are down just after it."""
-    down: list[HeldKey] = []
+    down: list[tuple[float, HeldKey]] = []
     index = 0
-    ordered = sorted(keys, key=lambda key: float(key.start))
+    ordered = sorted(((order(key.start), order(key.end), key) for key in keys), key=itemgetter(0))
     while index < len(ordered):
-        start = ordered[index].start
-        down = [key for key in down if key.end > start]
-        while index < len(ordered) and ordered[index].start == start:
-            down.append(ordered[index])
+        start, _, first = ordered[index]
+        down = [one for one in down if one[0] > start]
+        while index < len(ordered) and ordered[index][0] == start:
+            down.append(ordered[index][1:])
             index += 1
-        yield start, down
+        yield first.start, [key for _, key in down]
 
 
 def check(accompaniment: Accompaniment, organ: Organ, player: Player) -> tuple[Finding, ...]:
@@ -120,9 +123,10 @@ def key_name(midi: int) -> str:
 
 
 def _bars(accompaniment: Accompaniment) -> Iterator[Finding]:
+    ends = {bar.start: bar.end for bar in accompaniment.bars}
     for note in accompaniment.notes:
         bar = accompaniment.bar_at(note.start)
-        if note.length <= 0 or note.end > bar.end or note.start < 0:
+        if note.length.numerator <= 0 or note.end > ends[bar.start] or note.start.numerator < 0:
             yield tell(
                 accompaniment, "bar-not-full", note.start, (note.id,), limb=note.limb,
                 have=note.end - bar.start, want=bar.length,
@@ -135,10 +139,10 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
     for key in keys:
         by_key[(key.division, key.midi)].append(key)
     for same in by_key.values():
-        same.sort(key=lambda key: float(key.start))
+        same.sort(key=lambda key: order(key.start))
         latest = same[0]
         for key in same[1:]:
-            if latest.start < key.start < latest.end:
+            if order(latest.start) < order(key.start) < order(latest.end):
                 yield tell(
                     accompaniment, "same-key", key.start, (latest.id, key.id),
                     pitch=key.pitch, division=key.division,
@@ -149,12 +153,16 @@ def _wanted_twice(accompaniment: Accompaniment, keys: tuple[HeldKey, ...]) -> It
 
 def _slice(accompaniment: Accompaniment, player: Player, start: Fraction, down: list[HeldKey]) -> Iterator[Finding]:
     for limb in ("right hand", "left hand"):
-        held = sorted({key.midi: key.pitch for key in down if key.limb == limb}.items())
-        ids = tuple(key.id for key in down if key.limb == limb)
+        held = {key.midi: key.pitch for key in down if key.limb == limb}
+        if not held:
+            continue
+        lowest, highest = min(held), max(held)
         if len(held) > MOST_NOTES:
+            ids = tuple(key.id for key in down if key.limb == limb)
             yield tell(accompaniment, "notes-in-hand", start, ids, limb=limb, count=len(held))
-        if held and span(held[0][0], held[-1][0]) > player.span_most:
-            yield tell(accompaniment, "span", start, ids, limb=limb, low=held[0][1], high=held[-1][1])
+        if span(lowest, highest) > player.span_most:
+            ids = tuple(key.id for key in down if key.limb == limb)
+            yield tell(accompaniment, "span", start, ids, limb=limb, low=held[lowest], high=held[highest])
     feet = {key.midi for key in down if key.limb not in ("right hand", "left hand")}
     if len(feet) > 1:
         ids = tuple(key.id for key in down if key.limb not in ("right hand", "left hand"))

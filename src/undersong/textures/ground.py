@@ -5,12 +5,12 @@ Conventions: `start` and `end` in quarter notes from the beginning of the verse.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from undersong.model.accompaniment import PlacedBar, PlacedLine
 from undersong.model.chord import Chord
+from undersong.model.kept import begun_at, begun_before
 from undersong.model.pitch import Key, Pitch
 
 
@@ -168,29 +168,17 @@ class Ground:
 
 def sounding(notes: tuple[Sounded, ...], start: Fraction, end: Fraction) -> list[Sounded]:
     """The notes that sound anywhere in [start, end)."""
-    first = max(0, bisect_right(notes, start, key=lambda note: note.start) - 1)
-    found = []
-    for note in notes[first:]:
-        if note.start >= end:
-            break
-        if note.end > start:
-            found.append(note)
-    return found
+    first = max(0, begun_at(notes, start) - 1)
+    return [note for note in notes[first : begun_before(notes, end)] if note.end > start]
 
 
 def chords_in(chords: tuple[WalkedChord, ...], start: Fraction, end: Fraction) -> list[WalkedChord]:
     """The chords that stand anywhere in [start, end)."""
-    first = max(0, bisect_right(chords, start, key=lambda one: one.start) - 1)
-    found = []
-    for one in chords[first:]:
-        if one.start >= end:
-            break
-        if one.end > start:
-            found.append(one)
-    return found
+    first = max(0, begun_at(chords, start) - 1)
+    return [one for one in chords[first : begun_before(chords, end)] if one.end > start]
 
 
 def chord_at(chords: tuple[WalkedChord, ...], start: Fraction) -> WalkedChord | None:
     """The chord that stands at a place, if there is one."""
-    at = bisect_right(chords, start, key=lambda one: one.start) - 1
+    at = begun_at(chords, start) - 1
     return chords[at] if at >= 0 and chords[at].end > start else None

@@ -13,10 +13,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import cycle, pairwise
 
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
+from undersong.model.kept import Alike, begun_at, begun_before, kept
 from undersong.textures.ground import Bench, Ground, Sounded, Suspension, WalkedChord, chords_in, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.table import Texture
@@ -72,10 +74,11 @@ class Unit:
     """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
     """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
-    windows: tuple[slice, ...] = ()
+    windows: tuple[tuple[int, int], ...] = ()
     """The slots of every two beats of a slow figure: each is to bring what must sound."""
 
 
+@kept(16)
 def is_dense(ground: Ground) -> bool:
     """True where most beats bring a new chord, as in four-part hymns."""
     starts = {one.start for one in ground.chords}
@@ -86,6 +89,7 @@ _DOMINANT = ("dominant", "dominant-ninth", "dominant-11th", "dominant-13th", "au
 _LEADING = ("diminished", "half-diminished", "diminished-seventh")
 
 
+@kept(1024)
 def leading_notes(one: WalkedChord) -> frozenset[int]:
     """The leading note in a chord of dominant function, applied dominants included.
 
@@ -105,6 +109,7 @@ def leading_notes(one: WalkedChord) -> frozenset[int]:
     return frozenset({note} if dominant else ()) | one.leads
 
 
+@kept(1024)
 def sevenths(one: WalkedChord) -> frozenset[int]:
     """The seventh of the chord, where it is one that wants to fall."""
     seventh = one.chord.seventh
@@ -117,6 +122,11 @@ def clashing(one: WalkedChord, note: Sounded, beats: frozenset[Fraction]) -> fro
         return frozenset()
     below = (note.midi - 1) % 12
     return frozenset({below}) & one.chord.pitch_classes
+
+
+@kept(16)
+def _beats(ground: Ground) -> frozenset[Fraction]:
+    return frozenset(ground.beats)
 
 
 def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
@@ -163,6 +173,7 @@ def _cut_long(ground: Ground, texture: Texture, starts: list[Fraction], rests: s
     return cut
 
 
+@kept(512)
 def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]:
     """Where units of so many beats, in turn, begin inside a bar; a pickup is counted from its end."""
     if bar.pickup:
@@ -180,7 +191,7 @@ def unit_places(bar: PlacedBar, groups: tuple[int, ...]) -> tuple[Fraction, ...]
 
 def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
     """The bar that holds a place of the verse."""
-    return bars[max(0, bisect_right(bars, start, key=lambda bar: bar.start) - 1)]
+    return bars[max(0, begun_at(bars, start) - 1)]
 
 
 def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
@@ -196,13 +207,14 @@ def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
     return frozenset(found)
 
 
-def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
+@kept(16)
+def _resting_chords(ground: Ground) -> tuple[tuple[Fraction, Fraction], ...]:
     """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
 
     Where the line ends in a rest of the tune, or on a longer chord, the figure goes on.
     """
     found = []
-    beats = frozenset(ground.beats)
+    beats = _beats(ground)
     for line in ground.lines:
         chords = chords_in(ground.chords, line.start, line.end)
         notes = sounding(ground.tune, line.start, line.end)
@@ -217,14 +229,14 @@ def _resting_chords(ground: Ground) -> list[tuple[Fraction, Fraction]]:
         comes_to_rest = line.end == ground.end or (line.end - start <= 2 * beat and not rests)
         if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
-    return found
+    return tuple(found)
 
 
 def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     """All units of a verse, in order. Stretches without a chord have units with no tone allowed."""
     dense = is_dense(ground)
     rests = {start for start, _ in _resting_chords(ground)}
-    beats = frozenset(ground.beats)
+    beats = _beats(ground)
     places = boundaries(ground, texture)
     if texture.by_harmony and bench.free_of_tune:  # no bass keeps the beat beneath a tune in the bass
         places = sorted({*places, *long_ending_beats(ground)})
@@ -260,7 +272,7 @@ def _unit(
     dense: bool,
     beats: frozenset[Fraction],
 ) -> Unit:
-    line = bisect_right(ground.lines, start, key=lambda one: one.start) - 1
+    line = begun_at(ground.lines, start) - 1
     chords = chords_in(ground.chords, start, end)
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     moves = {one.end for one in suspended(ground.suspensions, start, end) if one.inner and start < one.end < end}
@@ -272,8 +284,10 @@ def _unit(
         bar = bar_at(ground.bars, start)
         anchor = bar.end if bar.pickup else bar.start  # a line may begin off the beat: its slots still keep to it
         edges = [start]
-        while (following := anchor + ((edges[-1] - anchor) // step + 1) * step) < end:
+        following = anchor + ((start - anchor) // step + 1) * step
+        while following < end:
             edges.append(following)
+            following += step
         edges.append(end)
         if texture.rhythm == "beats":  # full chords keep off the beat that a hemiola crosses
             crossed = {hemiola.crossed for hemiola in ground.hemiolas}
@@ -282,7 +296,7 @@ def _unit(
                 texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
             ):  # the chord still comes after the feet
                 edges.insert(1, (start + end) / 2)
-    slots = tuple(slot_at(ground, bench, first, last, beats) for first, last in pairwise(edges))
+    slots = tuple(slot_at(ground, bench, first, last) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)
     root, third, fifth = main.chord.root, main.chord.third, main.chord.fifth
@@ -303,13 +317,13 @@ def _unit(
     )  # fmt: skip
 
 
-def _windows(slots: tuple[Slot, ...], bar: PlacedBar) -> tuple[slice, ...]:
+def _windows(slots: tuple[Slot, ...], bar: PlacedBar) -> tuple[tuple[int, int], ...]:
     """Every two beats of slots that fill a longer stretch; in triple time it is the bar that is heard as one."""
     beats = [index for index, slot in enumerate(slots) if slot.on_beat]
     if len(beats) < 3 or bar.time.beats % 3 == 0:
         return ()
     edges = [0, *beats[2::2], len(slots)]
-    return tuple(slice(first, last) for first, last in pairwise(edges))
+    return tuple(pairwise(edges))
 
 
 def _giving_way(
@@ -344,7 +358,7 @@ def _dipping(ground: Ground, one: WalkedChord, start: Fraction, end: Fraction, b
 
 def suspended(suspensions: tuple[Suspension, ...], start: Fraction, end: Fraction) -> list[Suspension]:
     """The suspensions that are held anywhere in [start, end)."""
-    return [one for one in suspensions if one.start < end and one.end > start]
+    return [one for one in suspensions[: begun_before(suspensions, end)] if one.end > start]
 
 
 def suspended_at(ground: Ground, start: Fraction) -> list[Suspension]:
@@ -373,6 +387,7 @@ def asked_tones(one: WalkedChord, ground: Ground, start: Fraction, end: Fraction
     return wanted
 
 
+@kept(1024)
 def _wanted(one: WalkedChord) -> frozenset[int]:
     """What must sound: root, third (or what stands for it), seventh, and an altered fifth."""
     chord = one.chord
@@ -389,8 +404,15 @@ def _wanted(one: WalkedChord) -> frozenset[int]:
     return frozenset(wanted)
 
 
-def slot_at(ground: Ground, bench: Bench, start: Fraction, end: Fraction, beats: frozenset[Fraction]) -> Slot:
+def slot_at(ground: Ground, bench: Bench, start: Fraction, end: Fraction) -> Slot:
     """A place for a strike in [start, end), as chords, suspensions, tune and bass have it."""
+    return _slot(Alike(ground), bench, start, end)
+
+
+@lru_cache(maxsize=8192)  # textures of one rhythm share their slots
+def _slot(same: Alike[Ground], bench: Bench, start: Fraction, end: Fraction) -> Slot:
+    ground = same.value
+    beats = _beats(ground)
     chords = [one for one in chords_in(ground.chords, start, end) if one.chord.root is not None]
     tune, bass = sounding(ground.tune, start, end), sounding(ground.bass, start, end)
     if not chords:

@@ -12,8 +12,10 @@ low-interval limits as published in arranging glossaries (second hand).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations, pairwise, product
 
+from undersong.model.kept import Alike, kept
 from undersong.model.keyboard import span
 from undersong.textures.ground import Bench
 from undersong.textures.patterns import BLOCK, BROKEN, SINGLE, Figure, Order
@@ -80,6 +82,25 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
 
 def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip: bool = False) -> tuple[Candidate, ...]:
     """The cheapest ways to lay a unit, cheapest first; always at least one (silence)."""
+    return _candidates(Alike(unit, _likeness(unit)), Alike(figure), bench, most, dip)
+
+
+def _likeness(unit: Unit) -> tuple[object, ...]:
+    """All of a unit that its candidates depend on: everything but where in the verse it lies and how it is left."""
+    slots = tuple((slot.allowed, slot.forbidden, slot.floor, slot.ceiling, slot.on_beat) for slot in unit.slots)
+    chord = unit.chord.chord.pitch_classes
+    return (
+        slots, unit.held, chord, unit.root, unit.third, unit.fifth, unit.present, unit.wanted, unit.later, unit.single,
+        unit.bass_keys, unit.bass_first, unit.guide, unit.tune_first, unit.short_harmony, unit.suspended,
+        unit.windows,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=2048)  # three units of four come again within a hymn laid out in all textures
+def _candidates(
+    alike: Alike[Unit], same_figure: Alike[Figure], bench: Bench, most: int, dip: bool
+) -> tuple[Candidate, ...]:
+    unit, figure = alike.value, same_figure.value
     found: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], Candidate] = {}
     if any(slot.allowed for slot in unit.slots):
         for count, order in _orders(figure, unit).items():
@@ -91,8 +112,7 @@ def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip:
             for made in _dipped_under(unit, figure, bench):
                 found.setdefault((made.levels, made.strikes), made)
         if not found and figure.two and figure.two is not BROKEN.two:  # two chords in a beat: a note for each
-            plain = replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
-            return candidates(unit, plain, bench, most=most, dip=dip)
+            return candidates(unit, _note_by_note(figure), bench, most=most, dip=dip)
         for made in _suspended_chords(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
         for made in _single_notes(unit, figure, bench):
@@ -115,6 +135,11 @@ def _dipped_under(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
             if one is not None and _brings(one, unit.third):
                 made.append(one)
     return made
+
+
+@kept(64)
+def _note_by_note(figure: Figure) -> Figure:
+    return replace(figure, three=BROKEN.three, two=BROKEN.two, held=frozenset())
 
 
 def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -153,7 +178,7 @@ _HELD_SUSPENSION: tuple[Order, ...] = (((0, 1), (2,)), ((0, 2), (1,)), ((0, 1, 2
 
 def held_levels(figure: Figure, order: Order) -> frozenset[int]:
     """The levels of a figure that stay down: those that this order strikes once."""
-    return frozenset(level for level in figure.held if sum(level in struck for struck in order) == 1)
+    return frozenset([level for level in figure.held if sum(level in struck for struck in order) == 1])
 
 
 def _single_notes(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -385,19 +410,19 @@ def _candidate(
     struck = [key for keys in strikes for key in keys]
     names = [key % 12 for key in sorted(set(struck))]
     cost += _completeness(unit, names)
-    for window in unit.windows:
-        brought = {key % 12 for keys in strikes[window] for key in keys}
+    for first, last in unit.windows:
+        brought = {key % 12 for keys in strikes[first:last] for key in keys}
         cost += PRICE["missing-two-beats"] * len(unit.wanted - unit.later - brought)
     if unit.third in names:
         major = (unit.third - unit.root) % 12 == 4
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
         cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
     carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
-    cost += PRICE["twice-single"] * sum(names.count(one) > 1 for one in unit.single | carried)
+    cost += PRICE["twice-single"] * sum([names.count(one) > 1 for one in unit.single | carried])
     rolls = figure.octave and count == 4
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
     close = {(bass, key) for bass in unit.bass_keys for key in levels} | set(combinations(sorted(levels), 2))
-    cost += PRICE["low-interval"] * sum(interval_too_low(min(pair), max(pair)) for pair in close)
+    cost += PRICE["low-interval"] * sum([interval_too_low(min(pair), max(pair)) for pair in close])
     if unit.bass_first >= 0:
         cost += PRICE["feet-name"] * (levels[0] % 12 == unit.bass_first % 12)
         cost += PRICE["feet-key"] * (levels[0] == unit.bass_first)

@@ -12,6 +12,7 @@ from math import lcm
 
 from undersong.arranging.rules.case import Case, overlapping
 from undersong.model.finding import Finding
+from undersong.model.kept import order
 from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey
 from undersong.textures.ground import chord_at, chords_in
@@ -160,8 +161,8 @@ def _resolves(one: HeldKey, two: HeldKey) -> bool:
 
 def _during(keys: tuple[HeldKey, ...] | list[HeldKey], start: Fraction, end: Fraction) -> list[HeldKey]:
     """The keys (by start) that sound anywhere in [start, end)."""
-    last = bisect_left(keys, end, key=lambda key: key.start)
-    return [key for key in keys[:last] if key.end > start]
+    first, last = order(start), order(end)
+    return [key for key in keys if order(key.start) < last and order(key.end) > first]
 
 
 # --- R6: the tonic in the dominant -----------------------------------------------------------------

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
+from operator import itemgetter
 from typing import Protocol, TypeVar
 
 from undersong.arranging.innerpedal import inner_pedal_point
@@ -23,6 +24,7 @@ from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment, PlacedLine, beats_of
 from undersong.model.finding import Finding
 from undersong.model.harmony import Harmony
+from undersong.model.kept import Begun, begun_at, begun_before, order
 from undersong.model.performance import Performance
 from undersong.model.pitch import Pitch, PitchName
 from undersong.playing.check import HeldKey, held_keys, slices, tell
@@ -52,18 +54,24 @@ class Spanned(Protocol):
 
 One = TypeVar("One", bound=Spanned)
 Other = TypeVar("Other", bound=Spanned)
+Timed = TypeVar("Timed", bound=Begun)
 
 
 def overlapping(ones: Sequence[One], others: Sequence[Other]) -> Iterator[tuple[One, list[Other]]]:
     """For each of `ones` (in order of start) the `others` (likewise) that sound while it does."""
-    waiting = deque(sorted(others, key=lambda other: float(other.start)))
-    down: list[Other] = []
+    waiting = deque(sorted(((order(one.start), order(one.end), one) for one in others), key=itemgetter(0)))
+    down: list[tuple[float, float, Other]] = []
     for one in ones:
-        start, end = one.start, one.end
-        while waiting and waiting[0].start < end:
+        start, end = order(one.start), order(one.end)
+        while waiting and waiting[0][0] < end:
             down.append(waiting.popleft())
-        down = [other for other in down if other.end > start]
-        yield one, down
+        down = [other for other in down if other[1] > start]
+        yield one, [other for _, _, other in down]
+
+
+def begun_in(things: tuple[Timed, ...], start: Fraction, end: Fraction) -> tuple[Timed, ...]:
+    """Those of these things, in order of start, that begin in [start, end)."""
+    return things[begun_before(things, start) : begun_before(things, end)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,9 +257,14 @@ class Case:
         """Each chord with every key that sounds while it stands."""
         return tuple((one, tuple(down)) for one, down in overlapping(self.chords, self.keys))
 
+    @cached_property
+    def _long(self) -> frozenset[int]:
+        """The ids (of the objects) of chords of a beat or more."""
+        return frozenset(id(one) for one in self.chords if one.end - one.start >= self.beat_at(one.start))
+
     def is_long(self, one: WalkedChord) -> bool:
-        """True for a chord of a beat or more."""
-        return one.end - one.start >= self.beat_at(one.start)
+        """True for a chord of the section of a beat or more."""
+        return id(one) in self._long
 
     @cached_property
     def slices(self) -> tuple[tuple[Fraction, tuple[HeldKey, ...], WalkedChord, frozenset[int], frozenset[int]], ...]:
@@ -272,15 +285,17 @@ class Case:
         """The groups of the figure over all chords, in order of time."""
         places = self._places
         figure = self.figure_ids
+        starts = {key.id: order(key.start) for key in self.keys}
         found = []
         for place, sounding in overlapping(places, self.keys):
-            struck = tuple(key for key in sounding if key.id in figure and place.start <= key.start < place.end)
+            start, end = order(place.start), order(place.end)
+            struck = tuple(key for key in sounding if key.id in figure and start <= starts[key.id] < end)
             first: dict[str, HeldKey] = {}
             last = None
             for key in sounding:
-                if key.part in ("tune", "bass") and key.start <= place.start:
+                if key.part in ("tune", "bass") and starts[key.id] <= start:
                     first[key.part] = key
-                if key.part == "tune" and (last is None or key.start >= last.start):
+                if key.part == "tune" and (last is None or starts[key.id] >= starts[last.id]):
                     last = key
             heard = [key for key in sounding if key.id in figure]
             if self.section.texture == "counter-line":
@@ -315,7 +330,8 @@ class Case:
         for one in self.chords:
             start = one.start
             if start not in beats and strikes[start] < 2:
-                start = next((beat for beat in self.beats if beat > start), one.end)
+                at = bisect_right(self.beats, start)
+                start = self.beats[at] if at < len(self.beats) else one.end
             while start < one.end:
                 edges.add(start)
                 bar = self.section.bar_at(start)
@@ -334,10 +350,11 @@ class Case:
         for start, midi in self._in_chords:
             struck.setdefault(start, set()).add(midi)
         full = [(start, keys) for start, keys in sorted(struck.items()) if len(keys) > 1]
+        places = [order(edge) for edge in edges]
         return {
             start
             for (before, keys_before), (start, keys) in pairwise(full)
-            if keys != keys_before and bisect_right(edges, before) == bisect_right(edges, start)
+            if keys != keys_before and bisect_right(places, order(before)) == bisect_right(places, order(start))
         }
 
     @cached_property
@@ -365,16 +382,15 @@ class Case:
 
     def line_of(self, start: Fraction) -> PlacedLine:
         """The line that holds a place."""
-        return self.lines[max(0, bisect_right(self.lines, start, key=lambda line: line.start) - 1)]
+        return self.lines[max(0, begun_at(self.lines, start) - 1)]
 
     @cached_property
     def endings(self) -> tuple[tuple[PlacedLine, Fraction], ...]:
         """Each line with the place where its last chord begins, or its last sung note if that is later."""
         found = []
-        chords = [one for one in self.chords if one.chord.root is not None]
         for line in self.lines:
-            under = [one for one in chords if one.start < line.end and one.end > line.start]
-            sung = [key.start for key in self.tune if line.start <= key.start < line.end]
+            under = [one for one in chords_in(self.chords, line.start, line.end) if one.chord.root is not None]
+            sung = [key.start for key in begun_in(self.tune, line.start, line.end)]
             if under:
                 found.append((line, min(max(under[-1].start, *sung[-1:], line.start), line.end)))
         return tuple(found)
@@ -385,16 +401,16 @@ class Case:
 
         Stretches without a chord, the first pickup, free time and the second bar line of a hemiola are exempt.
         """
-        chords = [one for one in self.chords if one.chord.root is not None]
         skipped = {hemiola.crossed for hemiola in self.hemiolas}
         counted = []
         for line, last in self.endings:
-            first = next((key.start for key in self.tune if line.start <= key.start < line.end), line.start)
-            for beat in self.beats:
-                inside = max(first, self.pickup_end) <= beat <= last and beat < line.end
-                if inside and beat not in skipped and self.section.bar_at(beat).time.beats:
+            first = next((key.start for key in begun_in(self.tune, line.start, line.end)), line.start)
+            for beat in self.beats[bisect_left(self.beats, max(first, self.pickup_end)) :]:
+                if beat > last or beat >= line.end:
+                    break
+                if beat not in skipped and self.section.bar_at(beat).time.beats:
                     counted.append(beat)
-        return tuple(beat for beat in counted if any(one.start <= beat < one.end for one in chords))
+        return tuple(beat for beat in counted if (one := chord_at(self.chords, beat)) and one.chord.root is not None)
 
     @cached_property
     def hemiolas(self) -> tuple[Hemiola, ...]:

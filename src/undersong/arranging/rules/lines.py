@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from undersong.arranging.rules.case import MOVING, Case, Group
+from undersong.arranging.rules.case import MOVING, Case, Group, begun_in
 from undersong.model.finding import Finding
 from undersong.playing.check import HeldKey
 from undersong.textures.ground import chord_at
@@ -79,7 +79,8 @@ def ending_struck_twice(case: Case) -> Iterator[Finding]:
     for line, last in case.endings:
         if line.end == case.section.length or line.end - last > 2 * case.beat_at(last):
             continue
-        again = [key for key in case.figure if last < key.start < line.end and key.start not in case.resolutions]
+        struck = begun_in(case.figure, last, line.end)
+        again = [key for key in struck if key.start > last and key.start not in case.resolutions]
         if again:
             yield case.tell("ending-struck-twice", again[0].start, again[0])
 

@@ -11,9 +11,10 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import combinations, pairwise
 
-from undersong.arranging.rules.case import MOVING, Case, Group, overlapping
+from undersong.arranging.rules.case import MOVING, Case, Group, begun_in, overlapping
 from undersong.arranging.walked import merged
 from undersong.model.finding import Finding
+from undersong.model.kept import begun_at, order
 from undersong.model.symbol import symbol
 from undersong.playing.check import HeldKey, slices
 from undersong.textures.ground import WalkedChord, chord_at, chords_in
@@ -109,7 +110,7 @@ def weak_close(case: Case) -> Iterator[Finding]:
     """The tune is the lowest part and closes a line from the second degree to the first."""
     lowest = {key.id for _, key, _, _ in _tune_lowest(case)}
     for line, _ in case.endings:
-        sung = [key for key in case.tune if line.start <= key.start < line.end][-2:]
+        sung = begun_in(case.tune, line.start, line.end)[-2:]
         one = chord_at(case.chords, sung[-1].start) if sung else None
         if len(sung) < 2 or one is None or not all(key.id in lowest for key in sung):
             continue
@@ -245,9 +246,8 @@ def accent_lost(case: Case) -> Iterator[Finding]:
     endings = [(last, line.end) for line, last in case.endings]
     for bar in case.section.bars:
         struck: dict[Fraction, Fraction] = {}
-        for key in case.figure:
-            at_rest = any(last <= key.start < end for last, end in endings)
-            if bar.start <= key.start < bar.end and not at_rest:
+        for key in begun_in(case.figure, bar.start, bar.end):
+            if not any(last <= key.start < end for last, end in endings):
                 struck[key.start] = max(struck.get(key.start, Fraction(0)), key.end - key.start)
         if bar.start not in struck or bar.pickup:
             continue
@@ -263,11 +263,10 @@ def accent_lost(case: Case) -> Iterator[Finding]:
 
 def bass_parallels(case: Case) -> Iterator[Finding]:
     """A bass from symbols moves by step with the tune in octaves or fifths."""
-    starts = [key.start for key in case.tune]
     for before, after in pairwise(case.own_bass):
         if after.start in case.breaks or before.end != after.start or not 0 < abs(after.midi - before.midi) <= 2:
             continue
-        at, last = bisect_right(starts, after.start) - 1, bisect_right(starts, before.end - Fraction(1, 1024)) - 1
+        at, last = begun_at(case.tune, after.start) - 1, begun_at(case.tune, before.end - Fraction(1, 1024)) - 1
         chords = chords_in(case.chords, before.start, after.start + Fraction(1, 1024))
         slash = any(one.chord.bass is not None for one in chords)
         if min(at, last) < 0 or slash or case.tune[at].end <= after.start:
@@ -322,7 +321,7 @@ def _bass_ends(case: Case, start: Fraction, end: Fraction) -> Iterator[Finding]:
     A pickup may lead to the root of the bar line, and under a tune that closes on the fifth the bass may come by step:
     root after root would go in octaves or fifths with the tune.
     """
-    inside = [key for key in case.own_bass if start <= key.start < end]
+    inside = begun_in(case.own_bass, start, end)
     for key in dict.fromkeys([*inside[:1], *inside[-1:]]):
         one = chord_at(case.chords, key.start)
         if one is None or one.chord.root is None or one.chord.bass is not None:
@@ -332,7 +331,7 @@ def _bass_ends(case: Case, start: Fraction, end: Fraction) -> Iterator[Finding]:
         if key.midi % 12 != one.chord.root.pitch_class:
             what = "the line begins" if key is inside[0] else "the line ends"
             yield case.tell("bass-line", key.start, key, what=f"{what} without the root of {symbol(one.chord)}")
-    chords = [one for one in case.chords if one.start < end and one.end > start and one.chord.root is not None][-2:]
+    chords = [one for one in chords_in(case.chords, start, end) if one.chord.root is not None][-2:]
     if len(inside) > 1 and len(chords) > 1 and all(one.chord.bass is None for one in chords):
         first, last = (one.chord.root.pitch_class for one in chords if one.chord.root is not None)
         leap = abs(inside[-1].midi - inside[-2].midi)
@@ -410,8 +409,9 @@ def tie_lost(case: Case) -> Iterator[Finding]:
 def held_over_breath(case: Case) -> Iterator[Finding]:
     """A key is held over a breath, after which everything is struck."""
     breaths = sorted(case.section.breaths)
+    places = [order(breath) for breath in breaths]
     for key in case.keys:
-        at = bisect_right(breaths, key.start)
+        at = bisect_right(places, order(key.start))
         if at < len(breaths) and breaths[at] < key.end and case.ours(key):
             yield case.tell("held-over-breath", breaths[at], key, pitch=key.pitch)
 
