@@ -688,6 +688,27 @@ def test_a_third_gives_way_where_the_tune_dips_below_it(texture: str) -> None:
         assert not [key for key in figure if key.start < note.end and key.end > note.start and key.midi >= note.midi]
 
 
+def test_without_feet_two_chords_in_a_beat_have_a_stroke_each() -> None:
+    """C sharp minor over E, then D, under C sharp: the only common tone is the tune's, so each is struck by itself."""
+    music = (
+        "(time=3/4) (key=3) (tempo=72) (A/major) A4:1 C#5:1 D5:1 "
+        "| (C#/minor/m/E) C#5:1 (E/major) B4:1 (E/dominant) B4:1 | (A/major) A4:3"
+    )
+    chords = music.replace("C#5:1 (E/major)", "C#5:1/2 (D/major-seventh) C#5:1/2 (E/major)")
+    section, arrangement = on(one_line(tune(chords)), "bass-and-chord", organ=NO_PEDAL)
+    assert section.texture == "bass-and-chord"
+    assert "beat-not-struck" not in {one.kind for one in arrangement.findings}
+    assert {Fraction(3), Fraction(7, 2)} <= {note.start for note in section.notes if note.part == "figure"}
+
+
+def test_a_tune_in_the_pedal_at_8_foot_keeps_clear_of_its_bass() -> None:
+    """C sharp 3 over A2: so low a third is muddy, and neither hand nor foot can help it."""
+    bars = "(A/major) C#4:2 E4:2 | (D/major) F#4:2 A4:2 | (E/major) B4:2 G#4:2 | (A/major) A4:4"
+    section, arrangement = laid(tune(f"(time=4/4) (key=3) (tempo=80) {bars}"), "block", "pedal-8")
+    assert section.tune == "at-pitch"
+    assert any("too close to the bass" in one.message for one in arrangement.findings if one.kind == "not-served")
+
+
 def test_limits_of_low_intervals_are_the_published_ones() -> None:
     """Published low-interval limits (second hand, as in `voice_leading`), from semitone to major seventh."""
     assert LOWEST_FOR_INTERVAL == LOWEST_KEYS

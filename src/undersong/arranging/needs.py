@@ -19,6 +19,7 @@ from undersong.arranging.plain import away_from_tonic
 from undersong.arranging.plans import pace_for
 from undersong.arranging.walked import WalkedVerse, merged
 from undersong.errors import UnknownName
+from undersong.model.accompaniment import PlacedBar
 from undersong.model.organ import Organ
 from undersong.model.pitch import Key
 from undersong.model.plan import VersePlan
@@ -155,7 +156,13 @@ def _tune_below(asked: Asked) -> Refusal | None:
     shortest = min(asked.pace.seconds(note.end - note.start) for note in tune)
     if shortest < SHORTEST_FOR_FEET_SECONDS:
         return asked.refusal(f"the feet would have notes of {shortest:.2f} s", instead)
-    return None
+    reason = _too_close_to_bass(asked) if place.sounds < 0 and not place.own_harmony else ""
+    return asked.refusal(reason, "at-pitch") if reason else None
+
+
+def _where(bars: tuple[PlacedBar, ...], start: Fraction) -> str:
+    bar = bar_at(bars, start)
+    return f"bar {bar.number}, beat {show_beat(bar.beat_of(max(start, bar.start)))}"
 
 
 def _too_close_to_bass(asked: Asked) -> str:
@@ -245,9 +252,10 @@ def _room_beneath(asked: Asked) -> Refusal | None:
 
 def _room_for_third(asked: Asked) -> Refusal | None:
     """A chord of a beat or more under a tune so low that its third has no place over the bass (R1)."""
-    if asked.texture.kind not in ("figure", "counter-line") or asked.plan.tune != "at-pitch":
+    place, both = PLACES[asked.plan.tune], asked.texture.two_hands
+    if asked.texture.kind not in ("figure", "counter-line") or place.sounds != 0:
         return None
-    bass, printed = bass_for(asked.verse, asked.organ)
+    bass, printed = bass_for(asked.verse, asked.organ, between=both)
     if printed:  # its thirds lie where the print has them
         return None
     below = merged(bass)
@@ -260,9 +268,10 @@ def _room_for_third(asked: Asked) -> Refusal | None:
             continue
         low, top = min(note.midi for note in feet), max(note.midi for note in tune)
         if not any(key % 12 == third.name.pitch_class and not too_close(key, low) for key in range(low + 1, top)):
-            bar = bar_at(asked.verse.bars, one.start)
-            place = f"bar {bar.number}, beat {show_beat(bar.beat_of(max(one.start, bar.start)))}"
-            return asked.refusal(f"{TOO_LOW_FOR_FIGURE}: in {place} for the third of its chord", "octave-up")
+            where = _where(asked.verse.bars, one.start)
+            return asked.refusal(
+                f"{TOO_LOW_FOR_FIGURE}: in {where} for the third of its chord", "block" if both else "octave-up"
+            )
     return None
 
 
@@ -304,9 +313,8 @@ def _cross_rhythm(asked: Asked) -> Refusal | None:
         thirds = any(one.denominator % 3 == 0 for one in offsets)
         halves = any(one.denominator % 2 == 0 for one in offsets)
         if (slots % 2 == 0 and slots % 3 and thirds) or (slots % 3 == 0 and halves and not thirds):
-            bar = bar_at(ground.bars, start)
-            place = f"bar {bar.number}, beat {show_beat(bar.beat_of(max(start, bar.start)))}"
-            return asked.refusal(f"its {slots} notes to the beat would run across the tune's in {place}", "block")
+            where = _where(ground.bars, start)
+            return asked.refusal(f"its {slots} notes to the beat would run across the tune's in {where}", "block")
     return None
 
 

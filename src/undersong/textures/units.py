@@ -296,6 +296,8 @@ def _unit(
                 texture.pulsed_feet and len(edges) == 2 and not bar.time.compound
             ):  # the chord still comes after the feet
                 edges.insert(1, (start + end) / 2)
+        if len(edges) == 2:  # two chords have a slot each, else no tone may be common to both
+            edges[1:1] = [one.start for one in chords if start < one.start < end][:1]
     slots = tuple(slot_at(ground, bench, first, last) for first, last in pairwise(edges))
     main = chords[0] if chords else _silence(ground, start, end)
     single = leading_notes(main) | sevenths(main)

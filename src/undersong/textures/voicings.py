@@ -130,7 +130,7 @@ def _dipped_under(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
     """What lies over the lowest note of the tune and gives way to it while it sounds: else the third has no room."""
     made = []
     for count, order in _orders(figure, unit).items():
-        for levels in _placings(unit, order, count, bench, dip=False, gives_way=True):
+        for levels in _placings(unit, order, count, bench, dip=False, held=held_levels(figure, order), gives_way=True):
             one = _candidate(unit, figure, order, levels, bench, dip=False)
             if one is not None and _brings(one, unit.third):
                 made.append(one)
@@ -158,6 +158,8 @@ def _suspended_chords(unit: Unit, figure: Figure, bench: Bench) -> list[Candidat
             if one is not None and carried:
                 still = sum(bool(keys) for keys in one.strikes) == 1
                 begins, ends = _outer_keys(one)
+                if bench.two_hands and bench.above_bass and not all(beside_bass(unit, key, bench) for key in ends[:1]):
+                    continue  # the hand that has the bass does not reach what it moves to
                 cost = one.cost + PRICE["figure-stands"] * (3 if still else 1)
                 made.append(replace(one, cost=cost, begins=begins, ends=ends))
     return made
@@ -366,8 +368,11 @@ def stands(slot: Slot, key: int) -> bool:
 
 
 def stays(slot: Slot, key: int, *, over_tune: bool) -> bool:
-    """Whether a key of a standing chord stays down through a slot: in the chord and, if it must be, below the tune."""
-    return stands(slot, key) and (over_tune or key <= slot.ceiling)
+    """Whether a key of a standing chord stays down through a slot: in the chord, over the bass, under the tune.
+
+    `over_tune`: it may stay where the tune dips below it.
+    """
+    return stands(slot, key) and slot.floor <= key and (over_tune or key <= slot.ceiling)
 
 
 def _left_hanging(unit: Unit, strikes: tuple[tuple[int, ...], ...]) -> bool:
