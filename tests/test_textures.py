@@ -31,10 +31,10 @@ from undersong.model.room import ROOMS
 from undersong.model.time import Time
 from undersong.model.tune import Line
 from undersong.playing.check import held_keys, key_name
+from undersong.textures.ground import LOWEST_FOR_INTERVAL
 from undersong.textures.patterns import GRIDS, PATTERNS, grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.textures.voicings import LOWEST_FOR_INTERVAL
 from undersong.workflow import Wishes, lay_out
 from voice_leading import LOWEST_KEYS
 
@@ -707,6 +707,28 @@ def test_a_tune_in_the_pedal_at_8_foot_keeps_clear_of_its_bass() -> None:
     section, arrangement = laid(tune(f"(time=4/4) (key=3) (tempo=80) {bars}"), "block", "pedal-8")
     assert section.tune == "at-pitch"
     assert any("too close to the bass" in one.message for one in arrangement.findings if one.kind == "not-served")
+
+
+def test_a_third_that_would_lie_too_low_gives_way_instead() -> None:
+    """A7 over A2 under E4 D4 B3: C sharp 3 is muddy there; C sharp 4 sounds until the tune goes to D (R2) and below."""
+    music = "(time=3/4) (key=2) (tempo=80) (E/dominant) G#4:1 B4:1 E4:1 | (A/dominant) E4:1 D4:1 B3:1 | (D/major) D4:3"
+    section, arrangement = laid(tune(music), "block")
+    assert section.tune == "at-pitch"
+    assert "third-missing" not in {one.kind for one in arrangement.findings}
+    (third,) = [key for key in limb(section, "left hand") if 3 <= key.start < 6 and key.midi % 12 == 1]
+    assert (third.midi, third.end) == (61, Fraction(4))
+
+
+def test_three_voices_keep_the_third_in_reach_of_a_hand() -> None:
+    """A bass in the hand may go down to G2, and lies where one of the hands finds the third beside what it has."""
+    music = (
+        "(time=4/4) (key=0) (tempo=80) (D/minor) D5:2 F4:2 | (G/major) D5:2 D5:2 | (C/major) E4:2 E4:2 "
+        "| (A/minor) C5:2 E4:2 | (G/major) B4:4 | (C/major) C5:4"
+    )
+    section, arrangement = laid(tune(music), "three-voices")
+    told = {one.kind for one in arrangement.findings}
+    assert not told & {"parallels", "bass-parallels", "third-missing", "left-hand-silent"}
+    assert min(key.midi for key in held_keys(section.notes) if key.part == "bass") >= 43
 
 
 def test_limits_of_low_intervals_are_the_published_ones() -> None:

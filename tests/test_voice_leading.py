@@ -398,6 +398,15 @@ def test_a_printed_suspension_must_sound_in_the_figure(left: str, lost: int) -> 
     assert found.exempt["printed inner suspension carried in"] == 1 - lost
 
 
+def test_a_suspension_that_the_tune_joins_is_exempt() -> None:
+    """Alto C4 over G while the tune comes down to C4 itself: no hand can have that key, and it sounds."""
+    page = section_of("E4:2 D4:1/2 C4:1/2 D4:1", "C4+G3:2 G3:1 B3+G3:1", "C3:2 G2:2", "C:major:2 G:major:2")
+    alto = ((Fraction(0), Fraction(3), 60), (Fraction(3), Fraction(1), 59))
+    found = lost_suspensions(page, None, {"alto": alto, "tenor": ()})
+    assert not found.kinds()["suspension lost"]
+    assert found.exempt["printed inner suspension that the tune joins"] == 1
+
+
 # -- units -----------------------------------------------------------------------------------------
 
 

@@ -380,7 +380,8 @@ def lost_suspensions(section: Section, parts: Parts | None, printed: Mapping[str
     """
     count = Count()
     beats = {beat for beat, _ in beats_of(section)}
-    others = _inner(parted(section, parts))
+    by_part = parted(section, parts)
+    others, tune = _inner(by_part), by_part.get("tune", ())
     chords = [chord for chord in chords_of(section) if chord.root >= 0 and chord.start in beats]
     for voice in PRINTED:
         keys = [Key(start, start + length, midi, "", 0, "") for start, length, midi in printed[voice]]
@@ -392,7 +393,9 @@ def lost_suspensions(section: Section, parts: Parts | None, printed: Mapping[str
                     continue
                 sounds = [key for key in _sounding(others, chord.start, note.end) if key.midi % 12 == note.midi % 12]
                 count.exempt["printed inner suspension carried in"] += bool(sounds)
-                if not sounds:
+                sung = [key for key in _sounding(tune, chord.start, note.end) if key.midi % 12 == note.midi % 12]
+                count.exempt["printed inner suspension that the tune joins"] += bool(sung and not sounds)
+                if not sounds and not sung:
                     where, what = section.place(chord.start), f"{voice} {note.midi}"
                     count.faults.append(Fault("suspension lost", where, what))
     return count

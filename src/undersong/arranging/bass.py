@@ -19,18 +19,19 @@ from typing import Any
 from undersong.arranging.walked import Piece, WalkedVerse
 from undersong.model.kept import kept
 from undersong.model.pitch import Pitch, PitchName
-from undersong.textures.ground import WalkedChord, sounding
+from undersong.textures.ground import WalkedChord, interval_too_low, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.units import bar_at, leading_notes, unit_places
-from undersong.textures.voicings import interval_too_low
 
 LOWEST, HIGHEST = 40, 60
 LOWEST_UNDER_TENOR = 36
 """Under a tune in the tenor the bass may go to the lowest key of a pedal, to keep clear of it."""
 TOO_CLOSE = 60.0
 """A low tune that is closer over the bass than so low a place allows, or under it: as dear as octaves by leap."""
+IN_REACH, OUT_OF_REACH = 14, 40.0
+"""Semitones that a hand reaches (a ninth), and what it costs that no hand reaches a chord's third."""
 HANDS_BETWEEN, NO_ROOM = 8, 60.0
-"""Semitones that both hands want between bass and tune (two tones of a chord), and the price of less."""
+"""Semitones that the hands want between bass and tune (two tones of a chord), and the price of less."""
 THIRD, NOT_ROOT_AT_EDGE, CLOSE = 6.0, 120.0, 55.0
 """A third is cheap, any fault of two voices dearer; the root at a line's edge is dearer than all of them."""
 NOT_ROOT_IN_PICKUP = 10.0
@@ -72,6 +73,10 @@ class _Slot:
     last: bool = False
     pickup: bool = False
     """It begins a line before its first bar line."""
+    closes: bool = False
+    """Its chord is the last of a line, which ends with another slot."""
+    reach: int = 0
+    """Semitones from bass or tune within which a hand is to find the third (0: hands are free)."""
     room: int = 0
     """Semitones that are wanted between bass and tune."""
     last_beat: Fraction | None = None
@@ -104,13 +109,16 @@ def printed_bass(verse: WalkedVerse) -> tuple[Piece, ...]:
 
 @kept(16)
 def bass_from_chords(
-    verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0, *, between: bool = False
+    verse: WalkedVerse, lowest: int, highest: int, sounds: int = 0, *, between: bool = False, hands_alone: bool = False
 ) -> tuple[Piece, ...]:
     """A bass under the chords, within the keys of the pedal (MIDI numbers), the tune sounding so many octaves up.
 
-    `between`: whether a figure for both hands lies between it and the tune.
+    `between`: whether what the hands play lies between it and the tune; `hands_alone`: whether a hand that has
+    it or the tune must find the third besides.
     """
-    slots = [replace(slot, room=HANDS_BETWEEN if between else 0) for slot in _slots(verse, sounds)]
+    slots = [
+        replace(slot, room=HANDS_BETWEEN * between, reach=IN_REACH * hands_alone) for slot in _slots(verse, sounds)
+    ]
     if not slots:
         return ()
     low, high = max(LOWEST if sounds >= 0 else LOWEST_UNDER_TENOR, lowest), min(HIGHEST, highest)
@@ -152,6 +160,7 @@ def _slots(verse: WalkedVerse, sounds: int) -> list[_Slot]:
             slot,
             line_start=slot.line_start or slot.start in downbeats,
             last=index == len(slots) - 1,
+            closes=not slot.line_end and any(one.line_end and one.chord is slot.chord for one in slots[index + 1 :]),
             pickup=slot.line_start and any(slot.start < place <= slot.end for place in downbeats),
             last_beat=None if slot.line_end or slot.start in halves else _last_beat(verse, slot),
         )
@@ -226,6 +235,8 @@ def _options(slot: _Slot, low: int, high: int) -> list[_Choice]:
         if (slot.line_start or slot.line_end) and chord.bass is None and name != root:
             leads = slot.pickup and chord.third is not None and name == chord.third.name
             price += NOT_ROOT_IN_PICKUP if leads else NOT_ROOT_AT_EDGE
+        if slot.closes and chord.bass is None and chord.third is not None and name == chord.third.name:
+            price += NOT_ROOT_AT_EDGE
         if name != root and slot.tune_first % 12 == name.pitch_class:
             price += THIRD_TWICE
         if name != root and name.pitch_class in slot.tune_tones & leading_notes(slot.chord):
@@ -257,7 +268,22 @@ def _height(slot: _Slot, pitch: Pitch) -> float:
     cost = HEIGHT * max(0, pitch.midi - 50) + HEIGHT * max(0, 43 - pitch.midi)
     cost += TOO_CLOSE * any(too_close(key, pitch.midi) for key in slot.tune_keys)
     cost += NO_ROOM * any(key - pitch.midi < slot.room for key in slot.tune_keys)
+    cost += OUT_OF_REACH * (slot.reach > 0 and not _third_in_reach(slot, pitch.midi))
     return cost + LAST_HEIGHT * max(0, pitch.midi - 48) if slot.last else cost
+
+
+def _third_in_reach(slot: _Slot, bass: int) -> bool:
+    """Whether the third sounds in tune or bass, or one hand finds it beside what it has."""
+    third = slot.chord.chord.third
+    if third is None or not slot.tune_keys:
+        return True
+    name, top = third.name.pitch_class, max(slot.tune_keys)
+    if name in {key % 12 for key in (*slot.tune_keys, bass)}:
+        return True
+    return any(
+        key % 12 == name and min(key - bass, top - key) <= slot.reach and not interval_too_low(bass, key)
+        for key in range(bass + 1, min(slot.tune_keys))
+    )
 
 
 def too_close(tune: int, bass: int) -> bool:

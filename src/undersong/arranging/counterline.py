@@ -30,7 +30,7 @@ from undersong.model.pitch import Key
 from undersong.model.player import Player
 from undersong.model.time import Pace
 from undersong.playing.check import check
-from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, sounding
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, interval_too_low, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import Texture
@@ -46,7 +46,6 @@ from undersong.textures.units import (
     suspended_at,
     unit_places,
 )
-from undersong.textures.voicings import interval_too_low
 
 PRICE = {
     "missing": 60.0,  # as in a figure: dearer than any way of moving, cheaper than a parallel

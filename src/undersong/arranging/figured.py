@@ -138,7 +138,7 @@ def grounded(
         lowered = tuple(replace(piece, pitch=piece.pitch.octaves_up(place.octaves)) for piece in verse.tune)
         return ground_of(verse, lowered, place.sounds), tuple(tune)
     under = place.octaves if place.sounds < 0 and place.bass != "feet" else None
-    bass, printed = bass_for(verse, organ, under, place.sounds, between=TEXTURES[section.texture].two_hands)
+    bass, printed = bass_for(verse, organ, under, place.sounds, between=place.hands_between)
     if organ.pedal is None:
         return ground_of(verse, (), place.sounds, bass), tuple(tune)
     bass = pulsed(bass, pulses)

@@ -31,23 +31,31 @@ def tune_drafts(verse: WalkedVerse, section: Accompaniment) -> list[Draft]:
     ]  # fmt: skip
 
 
-LOWEST_IN_HAND = 48
+LOWEST_IN_HAND = 43
 """How low a bass from symbols goes in a hand: lower, other voices find no room beside it (assumed)."""
 
 
 @kept(16)
 def bass_for(
-    verse: WalkedVerse, organ: Organ, under: int | None = None, sounds: int = 0, *, between: bool = False
+    verse: WalkedVerse,
+    organ: Organ,
+    under: int | None = None,
+    sounds: int = 0,
+    *,
+    between: bool = False,
+    hands_alone: bool = False,
 ) -> tuple[tuple[Piece, ...], bool]:
     """The bass, and whether it is the printed one; moved by an octave where the keyboard ends.
 
     `under`: octaves by which the tune is moved, where the bass must stay below it; `sounds`: octaves up it sounds;
-    `between`: a figure for both hands lies between them.
+    `between`: what the hands play lies between them; `hands_alone`: one of the hands plays a middle voice besides.
     """
     keyboard = organ.pedal if organ.pedal and under is None else organ.manuals[0]
     printed = tuple(piece for one in printed_bass(verse) for piece in _as_she_says(one, verse))
     lowest = keyboard.lowest if organ.pedal and under is None else max(keyboard.lowest, LOWEST_IN_HAND)
-    pieces = printed or bass_from_chords(verse, lowest, keyboard.highest, sounds, between=between)
+    pieces = printed or bass_from_chords(
+        verse, lowest, keyboard.highest, sounds, between=between, hands_alone=hands_alone
+    )
     if under is not None:
         pieces = tuple(below_tune(piece, verse, under) for piece in pieces)
     return tuple(_inside(piece, keyboard) for piece in pieces), bool(printed)

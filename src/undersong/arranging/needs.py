@@ -171,7 +171,7 @@ def _too_close_to_bass(asked: Asked) -> str:
     The bass keeps clear where roots and thirds allow it; a printed one is the print's.
     """
     place = PLACES[asked.plan.tune]
-    bass, printed = bass_for(asked.verse, asked.organ, sounds=place.sounds, between=asked.texture.two_hands)
+    bass, printed = bass_for(asked.verse, asked.organ, sounds=place.sounds, between=place.hands_between)
     if printed:
         return ""
     below = merged(bass)
@@ -255,7 +255,7 @@ def _room_for_third(asked: Asked) -> Refusal | None:
     place, both = PLACES[asked.plan.tune], asked.texture.two_hands
     if asked.texture.kind not in ("figure", "counter-line") or place.sounds != 0:
         return None
-    bass, printed = bass_for(asked.verse, asked.organ, between=both)
+    bass, printed = bass_for(asked.verse, asked.organ, between=place.hands_between)
     if printed:  # its thirds lie where the print has them
         return None
     below = merged(bass)

@@ -47,7 +47,7 @@ def lay_three_voices(
     """Lay a verse out in three voices; the section with its notes, and what is to be told."""
     section = replace(section, feet="")
     octaves = PLACES[section.tune].octaves
-    bass, printed = bass_for(verse, organ, under=octaves)
+    bass, printed = bass_for(verse, organ, under=octaves, hands_alone=True)
     bass = pulsed(bass, long_ending_beats(ground_of(verse, bass, octaves)))
     ground = ground_of(verse, bass, octaves)
     bench = replace(

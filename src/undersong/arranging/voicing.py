@@ -87,6 +87,8 @@ def _with_faults(
     """The motion of a join inside a line, and what its faults cost beside it (never less than nothing)."""
     levels, levels_next = before.levels, after.levels
     arrivals = (after.begins, levels_next) if after.begins and not after.ends else (after.begins or levels_next,)
+    if after.standing and after.ends:  # a suspension puts parallels off and does not undo them
+        arrivals = (*arrivals, after.ends)
     for keys in (levels, before.ends) if before.ends else (levels,):
         for arrives in arrivals:
             cost += _skeleton(keys, arrives, moves, dear, blocks=first.held and second.held)

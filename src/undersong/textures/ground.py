@@ -1,6 +1,7 @@
 """What a texture lays itself over: beats, lines, chords, tune and bass of one verse, and the bench.
 
-Conventions: `start` and `end` in quarter notes from the beginning of the verse.
+Conventions: `start` and `end` in quarter notes from the beginning of the verse; keys are MIDI numbers.
+References: low-interval limits as published in arranging glossaries (second hand).
 """
 
 from __future__ import annotations
@@ -182,3 +183,12 @@ def chord_at(chords: tuple[WalkedChord, ...], start: Fraction) -> WalkedChord | 
     """The chord that stands at a place, if there is one."""
     at = begun_at(chords, start) - 1
     return chords[at] if at >= 0 and chords[at].end > start else None
+
+
+LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 35, 7: 37, 8: 41, 9: 41, 10: 41, 11: 41}
+"""Lowest key of the lower note for an interval in semitones (m2 E3 ... M7 F2)."""
+
+
+def interval_too_low(low: int, high: int) -> bool:
+    """True when two keys lie closer together than so low a place allows."""
+    return low < LOWEST_FOR_INTERVAL.get(high - low, 0)

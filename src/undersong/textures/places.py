@@ -39,6 +39,11 @@ class Place:
     """The tune is the lowest part and has chords of its own (R4)."""
 
     @property
+    def hands_between(self) -> bool:
+        """True where what the hands play lies between the bass in one of them and the tune that sounds over both."""
+        return self.tune == "feet" and not self.above
+
+    @property
     def needs_feet(self) -> bool:
         """True where the feet have the tune, or the true bass beneath a lowered one."""
         return self.octaves < 0

@@ -3,7 +3,8 @@
 The rules (measured in a trial on chorales and folk tunes): a unit begins on every beat on which a
 chord begins, on every beat that has a change inside and on the next, at line ends and bar lines, on
 the beat after a line begins off it, and after the row's full length. A change off the beat makes no
-boundary for a figure; block chords change with the harmony. The last chord of a line of one or two
+boundary for a figure; block chords change with the harmony. A beat in which a printed suspension of
+the inner parts resolves is a unit of its own. The last chord of a line of one or two
 beats is struck once; a longer one keeps its figure, and so does one over a rest of the tune. The
 first pickup of the verse is held; inside the verse the figure runs on.
 """
@@ -19,7 +20,16 @@ from itertools import cycle, pairwise
 from undersong.model.accompaniment import PlacedBar
 from undersong.model.chord import NO_CHORD
 from undersong.model.kept import Alike, begun_at, begun_before, kept
-from undersong.textures.ground import Bench, Ground, Sounded, Suspension, WalkedChord, chords_in, sounding
+from undersong.textures.ground import (
+    Bench,
+    Ground,
+    Sounded,
+    Suspension,
+    WalkedChord,
+    chords_in,
+    interval_too_low,
+    sounding,
+)
 from undersong.textures.patterns import grid
 from undersong.textures.table import Texture
 
@@ -74,6 +84,8 @@ class Unit:
     """Pitch classes of suspensions that the figure still holds as the unit ends."""
     guide: int = -1
     """The key of the bass that the lowest level is to carry (-1: the feet have it)."""
+    own: int | None = None
+    """How many of its slots begin while its chord stands (None: all)."""
     windows: tuple[tuple[int, int], ...] = ()
     """The slots of every two beats of a slow figure: each is to bring what must sound."""
 
@@ -137,13 +149,14 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
     found = {Fraction(0), ground.end, *(bar.start for bar in ground.bars), *(line.start for line in ground.lines)}
     if texture.by_harmony:
         found |= {start for start in chord_starts if start < ground.end}
+    off_beat = [line.start for line in ground.lines] + [one.end for one in ground.suspensions if one.inner]
     for index, beat in enumerate(beats):
         following = beats[index + 1] if index + 1 < len(beats) else ground.end
         at = bisect_right(ordered, beat)
         changes_inside = at < len(ordered) and ordered[at] < following
         if beat in chord_starts or changes_inside:
             found.add(beat)
-        if changes_inside or any(beat < line.start < following for line in ground.lines):
+        if changes_inside or any(beat < off < following for off in off_beat):
             found.add(following)
     for hemiola in ground.hemiolas:
         found = {place for place in found if place != hemiola.crossed} | set(hemiola.places)
@@ -315,6 +328,7 @@ def _unit(
         fifth=fifth.name.pitch_class if fifth else -1,
         bass_keys=tuple(note.midi for note in bass), suspended=slots[-1].allowed - main.chord.pitch_classes,
         guide=guide[0].midi if guide else -1,
+        own=sum(slot.start < main.end for slot in slots) if main.end < end else None,
         windows=() if held or not texture.whole_bars else _windows(slots, bar_at(ground.bars, start)),
     )  # fmt: skip
 
@@ -348,10 +362,13 @@ def _dipping(ground: Ground, one: WalkedChord, start: Fraction, end: Fraction, b
     third = one.chord.third
     if third is None or bench.free_of_tune or bench.above_tune:
         return set()
+    feet = [note.midi for note in sounding(ground.bass, start, end)]
+    lowest = bench.lowest + (third.name.pitch_class - bench.lowest) % 12
+    while any(interval_too_low(key, lowest) for key in feet if key < lowest):
+        lowest += 12
     found = set()
     room = False
     for note in sounding(ground.tune, start, end):
-        lowest = bench.lowest + (third.name.pitch_class - bench.lowest) % 12
         if room and note.midi <= lowest and note.start > start:
             found.add(note.start)
         room = note.midi > lowest

@@ -5,24 +5,21 @@ them. A level must lie below the tune only while it sounds, slot by slot. Where 
 a clashing tune note it gives way to a neighbouring level in that slot.
 
 Conventions: keys are MIDI numbers; costs are points, smaller is better.
-References: weights from a trial of this on chorales and folk tunes (set by hand, some from counts);
-low-interval limits as published in arranging glossaries (second hand).
+References: weights from a trial of this on chorales and folk tunes (set by hand, some from counts).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, pairwise, product
 
 from undersong.model.kept import Alike, kept
 from undersong.model.keyboard import span
-from undersong.textures.ground import Bench
+from undersong.textures.ground import Bench, interval_too_low
 from undersong.textures.patterns import BLOCK, BROKEN, SINGLE, Figure, Order
 from undersong.textures.units import Slot, Unit
-
-LOWEST_FOR_INTERVAL = {1: 52, 2: 51, 3: 48, 4: 47, 5: 45, 6: 35, 7: 37, 8: 41, 9: 41, 10: 41, 11: 41}
-"""Lowest key of the lower note for an interval in semitones (m2 E3 ... M7 F2)."""
 
 PRICE = {
     "missing": 60.0, "missing-third": 45.0, "missing-but-later": 18.0, "missing-two-beats": 30.0, "no-fifth": 1.0,
@@ -32,7 +29,7 @@ PRICE = {
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 120.0, "one-note": 90.0,
     "nothing": 400.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
-    "suspension": 2.0, "suspension-moved": 40.0, "figure-stands": 8.0,
+    "suspension": 120.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -55,11 +52,6 @@ class Candidate:
     """What is down stays where the tune dips below it."""
 
 
-def interval_too_low(low: int, high: int) -> bool:
-    """True when two keys lie closer together than so low a place allows."""
-    return low < LOWEST_FOR_INTERVAL.get(high - low, 0)
-
-
 def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
     """The order for each count of levels that this unit can use."""
     count = len(unit.slots)
@@ -77,7 +69,15 @@ def _orders(figure: Figure, unit: Unit) -> dict[int, Order]:
             orders[levels] = tuple(cycle[index % len(cycle)] for index in range(count))
     if len(unit.chord.chord.pitch_classes) < 4 and not figure.octave:
         orders.pop(4, None)
-    return orders
+    if figure.short_after_first:  # it leaves beats to the feet
+        return orders
+    return {
+        count: tuple(
+            (1,) if index and slot.on_beat and not levels else levels
+            for index, (slot, levels) in enumerate(zip(unit.slots, order, strict=True))
+        )
+        for count, order in orders.items()
+    }  # every beat is struck (R14)
 
 
 def candidates(unit: Unit, figure: Figure, bench: Bench, *, most: int = 12, dip: bool = False) -> tuple[Candidate, ...]:
@@ -92,7 +92,7 @@ def _likeness(unit: Unit) -> tuple[object, ...]:
     return (
         slots, unit.held, chord, unit.root, unit.third, unit.fifth, unit.present, unit.wanted, unit.later, unit.single,
         unit.bass_keys, unit.bass_first, unit.guide, unit.tune_first, unit.short_harmony, unit.suspended,
-        unit.windows,
+        unit.windows, unit.own,
     )  # fmt: skip
 
 
@@ -108,7 +108,7 @@ def _candidates(
                 made = _candidate(unit, figure, order, levels, bench, dip=dip)
                 if made is not None:
                     found[(made.levels, made.strikes)] = made
-        if unit.third in unit.wanted - unit.later and not any(_brings(made, unit.third) for made in found.values()):
+        if unit.third in unit.wanted - unit.later and not _brought_clear(found.values(), unit.third):
             for made in _dipped_under(unit, figure, bench):
                 found.setdefault((made.levels, made.strikes), made)
         if not found and figure.two and figure.two is not BROKEN.two:  # two chords in a beat: a note for each
@@ -124,6 +124,11 @@ def _candidates(
 
 def _brings(one: Candidate, name: int) -> bool:
     return any(key % 12 == name for keys in one.strikes for key in keys)
+
+
+def _brought_clear(made: Iterable[Candidate], name: int) -> bool:
+    """Whether one of them has a tone, and none of its intervals lies too low."""
+    return any(one.cost < PRICE["low-interval"] and _brings(one, name) for one in made)
 
 
 def _dipped_under(unit: Unit, figure: Figure, bench: Bench) -> list[Candidate]:
@@ -235,14 +240,19 @@ def _placings(
             continue
         names = frozenset.intersection(*(slot.allowed for slot in struck)) or struck[0].allowed
         # A suspended note may begin a level that steps to its resolution in later slots.
-        names |= struck[0].allowed - unit.chord.chord.pitch_classes
+        carried = struck[0].allowed - unit.chord.chord.pitch_classes
+        names |= carried
         if unit.held and not gives_way:  # it is down to the end
             struck = list(unit.slots)
         ceilings = [slot.ceiling for slot in struck]
         ceiling = max(ceilings) if gives_way or (dip and not bench.same_manual) else min(ceilings)
         names = names - (frozenset.intersection(*(slot.forbidden for slot in struck)))
         low = max(slot.floor for slot in struck)
-        pools.append([key for key in range(low, ceiling + 1) if key % 12 in names])
+        pool = [key for key in range(low, ceiling + 1) if key % 12 in names]
+        # Where a suspended note has resolved the tune may come down to it.
+        early = [slot for slot in struck if slot.allowed & carried]
+        top = min([slot.ceiling for slot in early], default=ceiling)
+        pools.append([*pool, *(key for key in range(ceiling + 1, top + 1) if key % 12 in carried & names)])
     placings: list[tuple[int, ...]] = [()]
     for pool in pools:
         placings = [
@@ -414,7 +424,7 @@ def _candidate(
         return None
     struck = [key for keys in strikes for key in keys]
     names = [key % 12 for key in sorted(set(struck))]
-    cost += _completeness(unit, names)
+    cost += _completeness(unit, [key % 12 for keys in strikes[: unit.own] for key in keys])
     for first, last in unit.windows:
         brought = {key % 12 for keys in strikes[first:last] for key in keys}
         cost += PRICE["missing-two-beats"] * len(unit.wanted - unit.later - brought)
@@ -468,11 +478,12 @@ def _completeness(unit: Unit, names: list[int]) -> float:
     have = unit.present | set(names)
     cost = 0.0
     for name in unit.wanted - have:
+        if name not in unit.chord.chord.pitch_classes:
+            cost += PRICE["suspension"]  # on its beat, whatever comes later
+            continue
         price = PRICE["missing-but-later"] if name in unit.later else PRICE["missing"]
         if name == unit.third:
             price += PRICE["missing-third"]
-        if name not in unit.chord.chord.pitch_classes:
-            price *= PRICE["suspension"]
         cost += price * (0.3 if unit.short_harmony else 1.0)
     if unit.fifth not in {-1, *have}:
         cost += PRICE["no-fifth"]
