@@ -164,3 +164,9 @@ def test_an_added_degree_lies_its_number_of_steps_above_the_root(value: int, alt
     chord = Chord(PitchName("C"), "pedal", None, (Degree(value, alter),))
     expected = PitchName(STEPS[(value - 1) % 7], alter - (value == 7))
     assert (value, expected) in [(tone.degree, tone.name) for tone in chord.tones()]
+
+
+@pytest.mark.parametrize(("kind", "tone"), [("suspended-fourth", "F"), ("suspended-second", "D"), ("major", None)])
+def test_what_stands_for_the_third_of_a_suspended_chord(kind: str, tone: str | None) -> None:
+    suspended = Chord(PitchName("C"), kind).suspended
+    assert (str(suspended.name) if suspended else None) == tone

@@ -731,6 +731,14 @@ def test_three_voices_keep_the_third_in_reach_of_a_hand() -> None:
     assert min(key.midi for key in held_keys(section.notes) if key.part == "bass") >= 43
 
 
+def test_a_suspended_chord_has_its_fourth() -> None:
+    """Gsus4 under D: the hand brings the C that stands for the third, with G and D alone it would be a bare fifth."""
+    bars = "(C/major) E5:2 G5:2 | (G/suspended-fourth) D5:4 | (G/major) D5:4 | (C/major) C5:4"
+    for texture in ("block", "broken", "held", "three-voices"):
+        section, _ = laid(tune(f"(time=4/4) (key=0) (tempo=80) {bars}"), texture)
+        assert 0 in {key.midi % 12 for key in held_keys(section.notes) if 4 <= key.start < 8}, texture
+
+
 def test_limits_of_low_intervals_are_the_published_ones() -> None:
     """Published low-interval limits (second hand, as in `voice_leading`), from semitone to major seventh."""
     assert LOWEST_FOR_INTERVAL == LOWEST_KEYS

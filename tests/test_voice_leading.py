@@ -150,6 +150,12 @@ def _starts(right: str, left: str, feet: str, chords: str) -> list[Fraction]:
     return [unit.start for unit in units]
 
 
+def test_a_dissonance_left_off_the_beat_is_a_change_inside() -> None:
+    """C over G is left for B on the half beat: what comes on the next beat is a unit of its own."""
+    assert _starts("D5:4", "C4+G3:1/2 B3+G3:1/2 D4:1 G3:2", "G2:4", "G:major:4") == [0, 1, 2]
+    assert _starts("D5:4", "D4+G3:1/2 B3+G3:1/2 D4:1 G3:2", "G2:4", "G:major:4") == [0, 2]
+
+
 def test_a_voice_of_its_own_is_judged_by_its_first_and_last_notes() -> None:
     """E F G F over C and F, then G over G: octaves from the last note of the running voice to the next."""
     page = ("E5:2 D5:2", "E4:1/2 F4:1/2 G4:1/2 F4:1/2 G4:2", "C3:1 F3:1 G3:2", "C:major:2 G:major:2")

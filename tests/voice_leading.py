@@ -7,15 +7,16 @@ and its real voices are judged: the tune, the bass, and the skeleton of what lie
 Conventions: times are quarter notes from the beginning of a section, keys MIDI numbers. Every key belongs to a part:
 "tune", "bass", or the name of another; without a list of parts the highest of the right hand's first voice is the tune,
 the feet are the bass, the rest is "figure". A *unit* begins on each beat on which a chord begins, on a beat with a
-change inside and on the next, where a chord is struck anew with the harmony off the beat, where a line comes to rest on
-a chord on a beat, at bar lines, at line ends (breath marks, rests of the tune), and after two beats (in triple time the
-bar). A *join* is where one unit follows another inside a line. The skeleton of a unit is its lowest and highest key
-between tune and bass, and the first key struck where that is another; where nothing but chords is struck, the first and
-the last chord are its beginning and its end, as the first and last note are of tune and bass, and it goes on from the
-last alone where these differ. A *pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one
-voice), the skeleton's own pair being lowest and highest. Joins are judged from start to start and from what sounds last
-to the next start, once each; tune and bass from what sounds last. A direct fifth or octave counts where both parts leap
-(more than a tone), from what sounds last. Between tune and a printed bass all faults are the print's.
+change inside and on the next (a dissonance of the inner parts that is left off the beat is such a change too), where a
+chord is struck anew with the harmony off the beat, where a line comes to rest on a chord on a beat, at bar lines, at
+line ends (breath marks, rests of the tune), and after two beats (in triple time the bar). A *join* is where one unit
+follows another inside a line. The skeleton of a unit is its lowest and highest key between tune and bass, and the first
+key struck where that is another; where nothing but chords is struck, the first and the last chord are its beginning and
+its end, as the first and last note are of tune and bass, and it goes on from the last alone where these differ. A
+*pair* is two of tune, bass, lowest, highest and first (or the parts, where each is one voice), the skeleton's own pair
+being lowest and highest. Joins are judged from start to start and from what sounds last to the next start, once each;
+tune and bass from what sounds last. A direct fifth or octave counts where both parts leap (more than a tone), from what
+sounds last. Between tune and a printed bass all faults are the print's.
 
 References: perfect parallels, direct intervals, R1, R2, R5, R6 and R14 are common practice, no source; the low-interval
 limits are those published in arranging glossaries (second hand); a chord's tones are music21's.
@@ -204,6 +205,10 @@ def units_of(
         before = max((edge for edge in edges if edge <= at), default=Fraction(0))
         if struck[at] > 1 and any(before <= start < at for start in struck):
             edges.add(at)
+    for key in inner if chords else ():
+        below = chords[max(0, bisect_right(starts, key.start) - 1)]
+        if below.tones and key.midi % 12 not in below.tones and key.end not in beats:
+            edges.add(min((beat for beat in beats if beat > key.end), default=section.length))
     lines = sorted({*opening, section.length})
     for before, after in pairwise(lines):
         onsets = [at for at in sorted(struck) if before <= at < after]

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
+from itertools import pairwise
 
 from undersong.acoustics.blur import is_clear, notes_a_second
 from undersong.arranging.bass import too_close
@@ -30,7 +31,7 @@ from undersong.textures.ground import Ground, sounding
 from undersong.textures.patterns import grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES, Refusal, Texture
-from undersong.textures.units import bar_at, is_dense, slot_length
+from undersong.textures.units import bar_at, is_dense, slot_length, unit_places
 
 TUNE_TOO_LOW = 60
 TUNE_TOO_LOW_SHARE = Fraction(1, 5)
@@ -160,6 +161,14 @@ def _tune_below(asked: Asked) -> Refusal | None:
     return asked.refusal(reason, "at-pitch") if reason else None
 
 
+def _two_beats(bars: tuple[PlacedBar, ...], start: Fraction, end: Fraction) -> list[tuple[Fraction, Fraction]]:
+    """A chord in stretches of two beats (in triple time bars), as figures have them; those of a beat or more."""
+    inside = [bar for bar in bars if bar.start < end and bar.end > start]
+    places = [place for bar in inside for place in unit_places(bar, grid(bar.time).groups) if start < place < end]
+    stretches = pairwise([start, *places, end])
+    return [(one, other) for one, other in stretches if other - one >= bar_at(bars, one).time.beat]
+
+
 def _where(bars: tuple[PlacedBar, ...], start: Fraction) -> str:
     bar = bar_at(bars, start)
     return f"bar {bar.number}, beat {show_beat(bar.beat_of(max(start, bar.start)))}"
@@ -251,7 +260,7 @@ def _room_beneath(asked: Asked) -> Refusal | None:
 
 
 def _room_for_third(asked: Asked) -> Refusal | None:
-    """A chord of a beat or more under a tune so low that its third has no place over the bass (R1)."""
+    """Two beats of a chord under a tune so low that its third has no place over the bass (R1)."""
     place, both = PLACES[asked.plan.tune], asked.texture.two_hands
     if asked.texture.kind not in ("figure", "counter-line") or place.sounds != 0:
         return None
@@ -260,18 +269,20 @@ def _room_for_third(asked: Asked) -> Refusal | None:
         return None
     below = merged(bass)
     for one in asked.verse.chords:
-        third, beat = one.chord.third, bar_at(asked.verse.bars, one.start).time.beat
-        if third is None or one.end - one.start < beat or one.chord.root is None:
+        third = one.chord.third
+        if third is None or one.chord.root is None:
             continue
-        tune, feet = sounding(asked.verse.sounded_tune, one.start, one.end), sounding(below, one.start, one.end)
-        if not tune or not feet or third.name.pitch_class in {note.midi % 12 for note in (*tune, *feet)}:
-            continue
-        low, top = min(note.midi for note in feet), max(note.midi for note in tune)
-        if not any(key % 12 == third.name.pitch_class and not too_close(key, low) for key in range(low + 1, top)):
-            where = _where(asked.verse.bars, one.start)
-            return asked.refusal(
-                f"{TOO_LOW_FOR_FIGURE}: in {where} for the third of its chord", "block" if both else "octave-up"
-            )
+        for start, end in _two_beats(asked.verse.bars, one.start, one.end):
+            tune, feet = sounding(asked.verse.sounded_tune, start, end), sounding(below, start, end)
+            name = third.name.pitch_class
+            if not tune or not feet or name in {note.midi % 12 for note in (*tune, *feet)}:
+                continue
+            low, top = min(note.midi for note in feet), max(note.midi for note in tune)
+            if not any(key % 12 == name and not too_close(key, low) for key in range(low + 1, top)):
+                where = _where(asked.verse.bars, start)
+                return asked.refusal(
+                    f"{TOO_LOW_FOR_FIGURE}: in {where} for the third of its chord", "block" if both else "octave-up"
+                )
     return None
 
 

@@ -148,6 +148,12 @@ class Chord:
         return self._degree(3)
 
     @property
+    def suspended(self) -> Tone | None:
+        """The fourth or second that stands for the third in a suspended chord; None in others."""
+        degree = {"suspended-fourth": 4, "suspended-second": 2}.get(self.kind)
+        return self._degree(degree) if degree else None
+
+    @property
     def fifth(self) -> Tone | None:
         """The fifth, however altered."""
         return self._degree(5)

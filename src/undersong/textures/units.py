@@ -413,8 +413,9 @@ def _wanted(one: WalkedChord) -> frozenset[int]:
     if chord.root is None:
         return frozenset()
     wanted = {chord.root.pitch_class}
-    if chord.third is not None:
-        wanted.add(chord.third.name.pitch_class)
+    third = chord.third or chord.suspended
+    if third is not None:
+        wanted.add(third.name.pitch_class)
     if chord.seventh is not None:
         wanted.add(chord.seventh.name.pitch_class)
     fifth = chord.fifth
