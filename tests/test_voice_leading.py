@@ -208,6 +208,14 @@ def test_a_tone_that_does_not_sound_is_missed(what: str, page: tuple[str, str, s
     assert found.kinds()[f"{what} missing"] == found.chords - found.complete == 2  # two units of two beats
 
 
+def test_before_the_first_sung_note_no_chord_is_asked_for() -> None:
+    """Feet that begin two beats before the tune stand alone there; under the tune they would want a third."""
+    found = count("r:2 D5:2", "r:2 B3+G3:2", "G2:4", "G:major:4")
+    assert "third missing" not in found.kinds()
+    assert found.exempt["chord before the first sung note"] == 1
+    assert count("D5:2 D5:2", "r:2 B3+G3:2", "G2:4", "G:major:4").kinds()["third missing"] == 1
+
+
 def test_a_broken_chord_is_complete_by_its_unit() -> None:
     """G B D G under D: each tone once in two beats; by beat the third would be missed."""
     found = count("D5:4", "G3:1/2 B3:1/2 D4:1/2 G3:1/2 G3:1/2 B3:1/2 D4:1/2 G3:1/2", "G2:4", "G:major:4")

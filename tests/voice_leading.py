@@ -433,7 +433,7 @@ def _pieces(section: Section, chord: Chord, cuts: Sequence[Fraction]) -> list[tu
     return pieces
 
 
-def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> None:
+def _completeness(section: Section, chords: Sequence[Chord], tune: Sequence[Key], count: Count) -> None:
     bar_lines = sorted(start for _, start, _ in section.bars)
     groups = sorted({*_groups(section), *bar_lines})
     for chord in _long_chords(section, chords):
@@ -442,6 +442,9 @@ def _completeness(section: Section, chords: Sequence[Chord], count: Count) -> No
             down = _sounding(section.keys, start, end)
             if not down:
                 count.exempt["chord under a rest of all parts"] += 1
+                continue
+            if tune and end <= tune[0].start:
+                count.exempt["chord before the first sung note"] += 1
                 continue
             names = {key.midi % 12 for key in down}
             missing = {
@@ -705,7 +708,7 @@ def measure(
         voices = [heard(unit, sounding, single=single) for unit in units]
         count.add(judge_voices(section, units, voices, printed_bass=printed_bass))
         if complete:
-            _completeness(section, chords, count)
+            _completeness(section, chords, tune, count)
         _single_tones(section, chords, by_part, added, count)
         _against_tune(section, chords, tune, added, frozenset(by_part.get("bass", ())), count)
         _tonic_in_dominant(section, chords, added, count)

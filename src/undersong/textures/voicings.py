@@ -28,7 +28,7 @@ PRICE = {
     "two-level": 12.0, "four-level": 3.0, "voice": 25.0, "gap": 6.0, "gap-semitone": 1.2,
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 120.0, "one-note": 90.0,
-    "nothing": 400.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
+    "nothing": 400.0, "silent-voice": 220.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
     "suspension": 120.0, "suspension-moved": 40.0, "figure-stands": 8.0,
 }  # fmt: skip
 
@@ -118,7 +118,8 @@ def _candidates(
         for made in _single_notes(unit, figure, bench):
             found.setdefault((made.levels, made.strikes), made)
     ordered = sorted(found.values(), key=lambda one: (one.cost, one.levels))[:most]
-    silence = Candidate((), tuple(() for _ in unit.slots), PRICE["nothing"] if unit.wanted else 0.0)
+    nothing = PRICE["silent-voice" if figure is SINGLE else "nothing"] if unit.wanted else 0.0
+    silence = Candidate((), tuple(() for _ in unit.slots), nothing)
     return (*ordered, silence)
 
 
