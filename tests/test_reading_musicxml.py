@@ -21,6 +21,7 @@ from undersong.reading import read_file
 from undersong.reading.container import open_score
 from undersong.reading.musicxml import read_musicxml
 from undersong.reading.raw import read_score
+from undersong.reading.titles import METRE
 
 SOPRANO = "(time=3/4) (key=-1,major) C5:1 | F5:2 E5:1 | D5:2 C5:1 | A4:2 G4:1 | F4:2"
 ALTO = "(time=3/4) (key=-1,major) A4:1 | A4:2 G4:1 | F4:2 F4:1 | F4:2 E4:1 | C4:2"
@@ -578,3 +579,12 @@ def test_raw_layer_keeps_what_the_hymn_leaves() -> None:
 def test_corpus_chorales_agree_with_music21(path: Path) -> None:
     """Onsets, lengths and pitches of all voices of a Bach chorale, as music21 reads them."""
     assert difference(path) == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "metre"),
+    [("8.7.8.7 D", True), ("87.87 D", True), ("10.10", True), ("6.6.8.6", True), ("78.7", False), ("46.6", False)],
+)
+def test_what_is_a_metre(words: str, metre: bool) -> None:
+    """Syllables of each line, or pairs of them run together (both ways in hymnals; common practice, no source)."""
+    assert bool(METRE.match(words)) == metre

@@ -739,6 +739,35 @@ def test_a_suspended_chord_has_its_fourth() -> None:
         assert 0 in {key.midi % 12 for key in held_keys(section.notes) if 4 <= key.start < 8}, texture
 
 
+@pytest.mark.parametrize(("tempo", "length"), [(66, Fraction(1, 4)), (96, Fraction(1, 2))])
+def test_chords_after_the_beat_are_no_shorter_than_their_row_allows(tempo: int, length: Fraction) -> None:
+    """At 96 a quaver lasts 0.31 s: half of that is a stab, so it is written whole; at 66 it is lifted half way."""
+    bars = "(C/major) C5:1 E5:1 D5:1 C5:1 | (F/major) A4:1 (G/major) B4:1 (C/major) C5:2"
+    section, _ = laid(tune(f"(time=4/4) (key=0) (tempo={tempo}) {bars}"), "bass-and-chord")
+    after = [key for key in limb(section, "left hand") if key.start.denominator > 1]
+    assert after
+    assert {key.end - key.start for key in after} == {length}
+
+
+def test_a_middle_voice_is_not_struck_again_off_the_beat() -> None:
+    """C, then C7 on the half beat: where the middle voice stays it is one key, and not two quavers (R13)."""
+    bars = (
+        "(C/major) E5:1/2 (C/dominant) E5:1/2 (F/major) F5:1 (G/major) D5:1/2 (G/dominant) D5:1/2 (C/major) E5:1 | C5:4"
+    )
+    section, _ = laid(one_line(tune(f"(time=4/4) (key=0) (tempo=80) {bars}")), "three-voices")
+    middle = [key for key in held_keys(section.notes) if key.part == "figure"]
+    assert middle
+    again = [two for one, two in pairwise(middle) if one.midi == two.midi and one.end == two.start]
+    assert all(key.start.denominator == 1 for key in again)
+
+
+def test_under_a_descant_the_left_hand_has_the_tune() -> None:
+    """It is not told silent for want of a figure."""
+    section, arrangement = laid(SATB, "descant")
+    assert section.texture == "descant"
+    assert "left-hand-silent" not in {one.kind for one in arrangement.findings}
+
+
 def test_limits_of_low_intervals_are_the_published_ones() -> None:
     """Published low-interval limits (second hand, as in `voice_leading`), from semitone to major seventh."""
     assert LOWEST_FOR_INTERVAL == LOWEST_KEYS

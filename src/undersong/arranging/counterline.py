@@ -54,6 +54,7 @@ PRICE = {
     "third": 1.0,  # little: the usual way through a chord, but a step is smoother
     "leap": 1.2,  # for each semitone beyond a third, so that an octave costs nearly as much as a repetition
     "large-leap": 3.0,  # besides, beyond a sixth: the hand moves
+    "awkward": 9.0,  # besides, for a tritone or a seventh: nobody sings it
     "leap-after-leap": 6.0,  # two leaps the same way are an arpeggio: one line of single notes leaves it for a figure
     "foreign": 1.5,  # less than two thirds: steps through a foreign note are what the texture is
     "back": 3.0,  # to and fro between two notes is a trill
@@ -411,6 +412,10 @@ def _second(places: list[_Place], index: int, state: _State | None, beneath: int
     return PRICE["unresolved"] * (beneath != state.beneath if stays else abs(state.beneath - beneath) not in STEPS)
 
 
+AWKWARD = (6, 10, 11)
+"""Leaps that are hard to sing (semitones)."""
+
+
 def _step(places: list[_Place], index: int, state: _State | None, key: int, *, foreign: bool) -> float | None:
     """What it costs to come to a key; None where it is forbidden."""
     place = places[index]
@@ -432,7 +437,7 @@ def _step(places: list[_Place], index: int, state: _State | None, key: int, *, f
     elif size in (3, 4):
         cost += PRICE["third"]
     elif size > 4:
-        cost += PRICE["leap"] * (size - 4) + PRICE["large-leap"] * (size > 9)
+        cost += PRICE["leap"] * (size - 4) + PRICE["large-leap"] * (size > 9) + PRICE["awkward"] * (size in AWKWARD)
     if abs(state.leap) > 2 and size > 2 and (key - state.key) * state.leap > 0:
         cost += PRICE["leap-after-leap"]
     cost += PRICE["back"] * (state.leap == state.key - key != 0)

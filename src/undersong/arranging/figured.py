@@ -329,7 +329,9 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             elif key in candidate.held:
                 end = next((unit.slots[at].start for at in later if key in candidate.strikes[at]), unit.end)
             elif figure.short_after_first and index:
-                end = slot.start + (slot.end - slot.start) / 2
+                half = (slot.end - slot.start) / 2
+                short = layout.section.pace.seconds(half) >= layout.texture.shortest_seconds
+                end = slot.start + half if short else slot.end
             elif not figure.short_after_first:  # it goes on until something is struck, as long as it may
                 stops = (at for at in later if candidate.strikes[at] or not stands(unit.slots[at], key))
                 end = next((unit.slots[at].start for at in stops), unit.end)

@@ -36,6 +36,8 @@ DOUBLED = 30.0
 """What it costs that the middle voice doubles tune or bass: half a missing root, for two pitches are no chord."""
 LIKE_PRINT = 1.5
 """What a note earns that alto or tenor have in print: more than a common tone, so that it decides between equals."""
+LEAP, AWKWARD = 1.5, 8.0
+"""For each semitone beyond a third, and for a tritone or a seventh: dearer than in a chord, cheaper than parallels."""
 OPTIONS, KEPT = 24, 60
 """Notes tried for each harmony (all that a keyboard's middle has), and ways carried on (twice as many change nothing).
 """
@@ -72,6 +74,7 @@ def lay_three_voices(
     hand: Limb = "left hand"
     divisions: dict[Limb, str] = {"left hand": section.left, "right hand": section.right}
     has: dict[Limb, tuple[Sounded, ...]] = {"left hand": ground.bass, "right hand": ground.tune}
+    beats = frozenset(ground.beats)
     stays = {one.first: one for one in held} if texture.inner_pedal == "asked" else {}
     for index, (unit, candidate) in enumerate(zip(units, path, strict=True)):
         if not index or units[index - 1].line != unit.line:
@@ -84,12 +87,22 @@ def lay_three_voices(
                     hand = "right hand" if hand == "left hand" else "left hand"
                 end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
                 pitch = spelled(ground.chords, slot.start, slot.end, key)
-                drafts.append(Draft("figure", slot.start, end, pitch, hand, divisions[hand]))
+                made = Draft("figure", slot.start, end, pitch, hand, divisions[hand])
+                if _goes_on(drafts[-1], made) and slot.start not in beats and slot.start not in section.breaths:
+                    drafts[-1] = replace(drafts[-1], end=end)  # off the beat the same key is not struck again (R13)
+                else:
+                    drafts.append(made)
     if texture.inner_pedal == "asked":
         drafts = held_on(drafts, units, held, section.breaths)
     section = replace(section, notes=write(section.id, section.bars, drafts))
     told = offered(section, units, held) if texture.inner_pedal == "offered" else []
     return section, [*check(section, organ, player), *judge(section, verse), *told]
+
+
+def _goes_on(first: Draft, second: Draft) -> bool:
+    """Whether the second note is the first one's key, in the same hand, where that ends."""
+    same = (first.part, first.limb, first.pitch.midi) == (second.part, second.limb, second.pitch.midi)
+    return same and first.end == second.start
 
 
 def _whole(
@@ -123,6 +136,14 @@ def _reachable(
     return tuple(found)
 
 
+def _leap(first: Unit, before: Candidate, second: Unit, after: Candidate) -> float:
+    """What a middle voice pays besides for a leap within a line: heard alone, it is to sing."""
+    if first.line != second.line or not before.levels or not after.levels:
+        return 0.0
+    size = abs(after.levels[0] - (before.ends or before.levels)[0])
+    return LEAP * max(0, size - 4) + AWKWARD * (size in (6, 10, 11))
+
+
 def _middle(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...], ground: Ground) -> list[Candidate]:
     """The cheapest middle voice (Viterbi); a state is a candidate and the key that opened the beat it stands in."""
     costs: dict[tuple[int, int], float] = {}
@@ -141,6 +162,7 @@ def _middle(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...],
                 cost = total + after.cost
                 if state is not None:
                     cost += join(units[index - 1], options[index - 1][state[0]], unit, after, moves)
+                    cost += _leap(units[index - 1], options[index - 1][state[0]], unit, after)
                     if opening < index - 1 and opens:
                         cost += _accented(units[opening], state[1], unit, key)
                 following = (at, key if opens or state is None else state[1])

@@ -25,7 +25,8 @@ _PLACEHOLDERS = re.compile(
 )
 METRE = re.compile(
     r"^(?:(?:[CLS]\.?\s?M\.?|Common Met(?:re|er)|Long Met(?:re|er)|Short Met(?:re|er))"
-    r"|\d{1,2}(?:\s*[.,·]\s*\d{1,2}){1,15}\.?)(?:\s?\.?\s?(?:D\.?|doubled?))?(?:\s*(?:with|and)\s+\w+)?$",
+    r"|(?:1[0-6]|[2-9])(?:\s*[.,·]\s*(?:1[0-6]|[2-9])){1,15}\.?"  # syllables of each line
+    r"|[3-9]{2}(?:\s*[.,·]\s*[3-9]{2}){1,7}\.?)(?:\s?\.?\s?(?:D\.?|doubled?))?(?:\s*(?:with|and)\s+\w+)?$",
     re.IGNORECASE,
 )
 _NAMED_METRE = {"C": (8, 6, 8, 6), "L": (8, 8, 8, 8), "S": (6, 6, 8, 6)}

@@ -143,14 +143,12 @@ SHARED = Figure(
         5: _row("01", "2", "1", "2", "1"), 6: _row("01", "2", "1", "2", "1", "2"),
         8: _row("01", "2", "1", "2", "1", "2", "1", "2"),
     },
-    two={
-        1: _row("01"), 2: _row("01", "1"), 3: _row("01", "", "1"), 4: _row("01", "1", "1", "1"),
-        6: _row("01", "", "1", "1", "1", "1"),
-    },
+    two=_rows("01", "x", "x.", "x..", "x...", "x.....", "x......."),
     four={},
     held=frozenset({0}),
 )  # fmt: skip
-"""The lowest level stands in one hand; the other never rests above it, so that its notes read as one line."""
+"""The lowest level stands in one hand; the other never rests above it, so that its notes read as one line. Where it has
+one note alone this stands too, and is struck on the beats."""
 
 _AFTER = (".x", ".xx", ".x.x", ".xx.xx", ".x.x.x.x", ".xx.xx.xx")
 AFTER_BEATS = Figure(
