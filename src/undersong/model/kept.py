@@ -40,7 +40,10 @@ class Alike(Generic[Value]):
 
 
 def kept(most: int) -> Callable[[Callable[P, Result]], Callable[P, Result]]:
-    """Keep the last `most` results of a pure function of frozen values (told apart by identity)."""
+    """Keep the last `most` results of a pure function of frozen values (told apart by identity).
+
+    Like functools' caches it has a `cache_clear`.
+    """
 
     def keeping(function: Callable[P, Result]) -> Callable[P, Result]:
         @lru_cache(maxsize=most)
@@ -53,6 +56,7 @@ def kept(most: int) -> Callable[[Callable[P, Result]], Callable[P, Result]]:
             same = {name: Alike(one) for name, one in named.items()}
             return worked_out(*map(Alike, args), **same)  # type: ignore[no-any-return]
 
+        asked.cache_clear = worked_out.cache_clear  # type: ignore[attr-defined]
         return asked
 
     return keeping
