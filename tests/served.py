@@ -8,8 +8,8 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -47,6 +47,19 @@ class Served:
         """Its child processes, and theirs."""
         return descendants(self.process.pid)
 
+    @contextmanager
+    def halted(self) -> Iterator[None]:
+        """Its children rest meanwhile, so that work cannot end before it is stopped (not on Windows)."""
+        resting = self.children()
+        for child in resting:
+            os.kill(child, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            for child in resting & self.children():  # a child that was stopped for good is gone
+                with suppress(ProcessLookupError):
+                    os.kill(child, signal.SIGCONT)
+
 
 def _stat(process: int) -> tuple[str, int]:
     """State and parent of a process (Linux)."""
@@ -74,11 +87,13 @@ def running(process: int) -> bool:
 
 
 @contextmanager
-def serving(folder: Path, *options: str) -> Iterator[Served]:
-    """`undersong open --no-browser` over a folder of its own."""
-    env = os.environ | {"PYTHONPATH": str(ROOT / "src"), "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"}
+def serving(folder: Path, *options: str, env: Mapping[str, str] | None = None) -> Iterator[Served]:
+    """`undersong open --no-browser` over a folder of its own; `env` adds to the environment."""
+    ours = {"PYTHONPATH": str(ROOT / "src"), "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"}
     command = [sys.executable, "-m", "undersong", "open", "--no-browser", "--folder", str(folder), *options]
-    with subprocess.Popen(command, env=env, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command, env={**os.environ, **ours, **(env or {})}, stderr=subprocess.PIPE, text=True
+    ) as process:
         served = Served(process, folder)
         assert process.stderr is not None
         for line in process.stderr:

@@ -320,9 +320,10 @@ def test_7_taken_away(hand: Hand, served: Served) -> None:
 def test_8_long_work_and_two_tabs(hand: Hand, served: Served) -> None:
     """Work is stopped; a closed tab loses nothing; a second tab is told of the first one's change and keeps its own."""
     home, page = opened(served, hand, "/take"), hand.page
-    hand.press(page.get_by_role("button", name="Make the booklet (PDF)"))
-    hand.press(page.get_by_role("button", name="Stop", exact=True))
-    page.wait_for_selector("#made-booklet .fault")
+    with served.halted():
+        hand.press(page.get_by_role("button", name="Make the booklet (PDF)"))
+        hand.press(page.get_by_role("button", name="Stop", exact=True))
+        page.wait_for_selector("#made-booklet .fault")
     page.goto(home + "/plan")
     until(page, LAID_OUT)
     second = page.context.new_page()
