@@ -287,6 +287,28 @@ def test_solo_is_stronger_and_of_another_colour() -> None:
     assert not [one for one in made.findings if one.kind == "tune-buried"]
 
 
+def test_under_a_descant_the_tune_has_the_stronger_stops() -> None:
+    """Tune and alto on one keyboard, the descant on the other: principals under, a flute over them; either way round.
+
+    Common practice, no source.
+    """
+    bars = bars_of("4/4", "C major", ["4"] * 4)
+    for over, under in (("Swell", "Great"), ("Great", "Swell")):
+        descant = line_of("v", "descant", "G5:4 A5:4 G5:4 E5:4", bars, limb="right hand", division=over)
+        tune = line_of("v", "tune", "E4:4 D4:4 E4:4 C4:4", bars, limb="left hand", division=under)
+        alto = line_of("v", "alto", "C4:4 A3:4 C4:4 G3:4", bars, limb="left hand", division=under)
+        section = replace(
+            section_of("v", bars, {}), notes=(*descant, *tune, *alto), right=over, left=under, feet=""
+        )  # fmt: skip
+        organ = Organ("x", tuple(
+            Division(name, 36, 96, (stop("Stopped Flute 8"), stop("Open Diapason 8"), stop("Principal 4")))
+            for name in ("Great", "Swell")
+        ), None)  # fmt: skip
+        drawn = dict(register(arrangement_of(section), organ, ROOMS["average"]).sections[0].registration.drawn)
+        assert "Open Diapason 8" in drawn[under]
+        assert drawn[over] == ("Stopped Flute 8",)
+
+
 def test_a_buried_tune_is_told() -> None:
     """A lone flute over a lone Diapason: told, and an octave up or another stop advised."""
     bars = bars_of("4/4", "C major", ["4"] * 2)

@@ -397,7 +397,7 @@ def test_the_descant_is_the_printed_part_an_octave_up() -> None:
 
 
 def test_the_descant_rests_where_it_would_make_fifths() -> None:
-    """Tenor and alto both in fourths under the tune: fifths above it, so both rest and the tune is soloed (R3)."""
+    """Tenor and alto both in fourths under the tune: fifths above it, so both rest; both hands play beneath (R3)."""
     hymn = four_parts(
         "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
         "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
@@ -406,7 +406,9 @@ def test_the_descant_rests_where_it_would_make_fifths() -> None:
     )
     section, arrangement = laid(hymn, "descant")
     assert [key.part for key in limb(section, "right hand")] == ["tune"] * 5
+    assert {note.division for note in section.notes if note.limb != "feet"} == {section.left}
     assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
+    assert weights(arrangement, "hard") == []
 
 
 LONG_LINE = (

@@ -77,15 +77,15 @@ def lay_descant(
     drafts: list[Draft] = []
     for draft in tune_drafts(verse, section):
         rests = not plan[_line_at(verse, draft.start)].upper
-        hand = ("right hand", section.right) if rests else ("left hand", section.left)
-        drafts.append(replace(draft, limb=hand[0], division=hand[1]))  # type: ignore[arg-type]
+        # On the keyboard it has in the other lines, so that its stops stay.
+        drafts.append(replace(draft, limb="right hand" if rests else "left hand", division=section.left))
     drafts += _descant(verse, section, plan)
     inner, omitted = _inner(verse, section, plan, player)
     drafts += inner
     drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
     told = [
-        tell(section, "descant-rests", line.start, interval=plan[line].interval)
+        tell(section, "descant-rests", line.start, interval=plan[line].interval, division=section.left)
         for line in verse.lines
         if not plan[line].upper
     ]
@@ -301,11 +301,12 @@ def _inner(
 
 
 def _fits(piece: Piece, verse: WalkedVerse, other: str, player: Player, *, rests: bool) -> bool:
-    """Whether the left hand reaches a note together with the tune, or with the other part where the tune is soloed."""
-    with_it = merged(verse.voice(other)) if other else () if rests else verse.sounded_tune
-    for note in sounding(with_it, piece.start, piece.end):
-        if span(*sorted((note.midi, piece.pitch.midi))) > player.span_most or note.midi == piece.pitch.midi:
-            return False
-        if not rests and piece.pitch.midi > note.midi:
-            return False
-    return True
+    """Whether the left hand has a note under the tune of its keyboard, in reach of what else it takes there."""
+    tune = sounding(verse.sounded_tune, piece.start, piece.end)
+    if any(piece.pitch.midi >= note.midi for note in tune):
+        return False
+    with_it = tune if not rests else sounding(merged(verse.voice(other)), piece.start, piece.end) if other else ()
+    return not any(
+        span(*sorted((note.midi, piece.pitch.midi))) > player.span_most or note.midi == piece.pitch.midi
+        for note in with_it
+    )

@@ -139,7 +139,7 @@ class _Parts:
     solo: str
     """A keyboard with nothing but the tune, "" where the tune shares one."""
     hands: tuple[str, ...]
-    """The other keyboards under the hands."""
+    """The other keyboards under the hands, first the one with the tune."""
     pedal: str
     pedal_solo: str
     """The place of a tune in the feet, "" where they have the bass."""
@@ -157,6 +157,7 @@ def _parts(section: Accompaniment, organ: Organ) -> _Parts:
     alone = tune - other
     solo = next((name for name in sorted(alone) if name != pedal), "")
     hands = tuple(name for name in low if name not in (solo, pedal) and organ.division(name) is not None)
+    hands = tuple(sorted(hands, key=lambda name: name not in tune))
     return _Parts(solo if hands else "", hands or ((solo,) if solo else ()), pedal if pedal in low else "",
                   section.tune if pedal in alone else "", low)  # fmt: skip
 

@@ -151,7 +151,7 @@ TEXTURES: dict[str, Texture] = {
             "descant", "descant from an inner part",
             "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
             "fifths or octaves arise",
-            "four printed parts, two manuals and a pedal", "descant", version=2,
+            "four printed parts, two manuals and a pedal", "descant", version=3,
         ),
         Texture(
             "drone", "drone",
