@@ -6,9 +6,11 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import music21
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
@@ -560,6 +562,35 @@ def test_clef_of_the_left_hand() -> None:
     high = section_of("high", bars_of("4/4", "C major", ["4"]), {"figure": "G4:1 C5:1 E5:1 G4:1"})
     assert left_clef(high.notes) == "treble"
     assert left_clef(()) == "bass"
+
+
+LOW_BAR, HIGH_BAR = "C3:1 G3:1 E3:1 G3:1 ", "G4:1 C5:1 E5:1 C5:1 "
+
+
+@pytest.mark.parametrize(
+    ("music", "lines", "clefs"),
+    [
+        (LOW_BAR * 4 + HIGH_BAR * 4, "0 16", [("BassClef", 1, 0), ("TrebleClef", 5, 0)]),
+        (LOW_BAR * 4 + HIGH_BAR + LOW_BAR * 3, "0 16", [("BassClef", 1, 0)]),
+        (LOW_BAR * 4 + "C3:1 G3:1 E3:1 G4:1 " + HIGH_BAR * 3, "0 19", [("BassClef", 1, 0), ("TrebleClef", 5, 3)]),
+        (LOW_BAR * 4 + "C3:1 G3:1 E3:1 r:1 " + HIGH_BAR * 3, "0 19", [("BassClef", 1, 0), ("TrebleClef", 6, 0)]),
+        (LOW_BAR * 4 + "C3:1 G3:1 E3:2 " + HIGH_BAR * 3, "0 19", [("BassClef", 1, 0), ("TrebleClef", 6, 0)]),
+        (HIGH_BAR * 4 + "r:16", "0 16", [("TrebleClef", 1, 0)]),
+    ],
+)  # fmt: skip
+def test_the_clef_changes_line_by_line(music: str, lines: str, clefs: list[tuple[str, int, int]]) -> None:
+    """Where a line begins and many ledger lines are saved (P4): class, bar and quarter by an outside reader."""
+    bars = bars_of("4/4", "C major", ["4"] * 8)
+    starts = [*lines.split(), "32"]
+    section = section_of(
+        "v", bars, {"tune": "C5:4 " * 8, "figure": music}, lines=list(pairwise(starts))
+    )  # fmt: skip
+    score: Any = music21.converter.parseData(exchange_file(arrangement_of(section)).decode(), format="musicxml")
+    found = [
+        (type(clef).__name__, clef.getContextByClass("Measure").number, clef.offset)
+        for clef in score.parts[1].recurse().getElementsByClass("Clef")
+    ]
+    assert found == clefs
 
 
 @pytest.mark.parametrize(

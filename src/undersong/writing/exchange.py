@@ -172,8 +172,8 @@ class _Sheet:
     breaths: frozenset[Fraction]
     holds: frozenset[Fraction]
     marked: frozenset[str]
-    standing: tuple[Clef, Clef, Clef] | None
-    """Clefs of the section before; None for the first."""
+    standing: tuple[Clef, ...] | None
+    """Clefs at the end of the section before; None for the first."""
 
     def ticks(self, length: Fraction) -> int:
         return int(length * self.divisions)
@@ -201,7 +201,7 @@ def _part(written: Sequence[WrittenSection], staves: tuple[int, ...]) -> Iterato
             breaths=frozenset(laid.breaths),
             holds=frozenset(laid.holds),
             marked=_newly_marked(laid),
-            standing=written[number - 1].clefs if number else None,
+            standing=tuple(clefs[-1][1] for clefs in written[number - 1].clefs) if number else None,
         )
         last = number == len(written) - 1
         for index in range(len(section.bars)):
@@ -260,12 +260,16 @@ def _attributes(sheet: _Sheet, index: int) -> Element | None:
         content.append(time_element(bar.time))
     if first and len(sheet.staves) > 1:
         content.append(el("staves", len(sheet.staves)))
-    for staff in sheet.staves if before is None else ():
-        clef = sheet.written.clefs[staff]
-        if sheet.standing is None or sheet.standing[staff] != clef:
-            sign, line = CLEFS[clef]
-            content.append(el("clef", el("sign", sign), el("line", line), number=sheet.staff_number(staff)))
+    for staff in sheet.staves:
+        clef = dict(sheet.written.clefs[staff]).get(bar.start)
+        if clef and (before or sheet.standing is None or sheet.standing[staff] != clef):
+            content.append(_clef(sheet, staff, clef))
     return el("attributes", *content) if content else None
+
+
+def _clef(sheet: _Sheet, staff: int, clef: Clef) -> Element:
+    sign, line = CLEFS[clef]
+    return el("clef", el("sign", sign), el("line", line), number=sheet.staff_number(staff))
 
 
 def time_element(time: Time) -> Element:
@@ -330,15 +334,20 @@ def _write_voices(measure: Element, sheet: _Sheet, written: WrittenBar) -> None:
     here = written.bar.start
     leading = True
     for staff in sheet.staves:
+        inside = {place: clef for place, clef in sheet.written.clefs[staff] if place > written.bar.start}
         for voice in written.staves[staff]:
             if here > written.bar.start:
                 measure.append(el("backup", el("duration", sheet.ticks(here - written.bar.start))))
-            here = _write_voice(measure, sheet, voice, staff, leading=leading)
+            here = _write_voice(measure, sheet, voice, staff, inside, leading=leading)
             leading = False
 
 
-def _write_voice(measure: Element, sheet: _Sheet, voice: WrittenVoice, staff: int, *, leading: bool) -> Fraction:
+def _write_voice(
+    measure: Element, sheet: _Sheet, voice: WrittenVoice, staff: int, clefs: dict[Fraction, Clef], *, leading: bool
+) -> Fraction:
     """Write one voice; returns the place reached, which may lie before the bar line.
+
+    Of `clefs` that begin inside the bar, those that stand before one of the voice's pieces are written and taken out.
 
     A staff's first voice fills the bar: what is not seen of its rests is written as hidden, not passed over.
     """
@@ -362,6 +371,8 @@ def _write_voice(measure: Element, sheet: _Sheet, voice: WrittenVoice, staff: in
                 )
             )
             skipped = Fraction(0)
+        if clef := clefs.pop(piece.start, None):
+            measure.append(el("attributes", _clef(sheet, staff, clef)))
         if leading and sheet.first_part:
             measure.extend(_harmonies(sheet, piece))
         measure.extend(_marks(sheet, piece, staff))

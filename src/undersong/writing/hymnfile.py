@@ -212,7 +212,7 @@ def _set(
     bar: PlacedBar, lines: list[list[PlayedNote]], staff: int, clef: Clef, printed: int
 ) -> tuple[WrittenVoice, ...]:
     """The voices of a staff; a place kept for a second voice that the staff lacks is dropped again."""
-    voices = set_voices(bar, lines, staff, clef)
+    voices = set_voices(bar, lines, staff, ((bar.start, clef),))
     return tuple(voice for voice in voices if voice.number <= printed or voice.number > 2)
 
 

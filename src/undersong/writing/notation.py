@@ -18,12 +18,13 @@ from __future__ import annotations
 
 import math
 import re
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Literal
 
 from undersong.errors import CannotWrite
@@ -57,6 +58,10 @@ ACCIDENTALS = {
 Clef = Literal["treble", "bass"]
 CLEF_LINES: dict[Clef, tuple[int, int]] = {"treble": (30, 38), "bass": (18, 26)}
 """Lowest and highest line of the staff, in staff places counted from C0 (treble E4 to F5, bass G2 to A3)."""
+Clefs = tuple[tuple[Fraction, Clef], ...]
+"""Clefs of a staff, each with the place where it begins."""
+ANOTHER_CLEF = 60
+"""What a change of clef must save, as much as fifteen notes with two ledger lines weigh (assumed)."""
 
 MOST_VOICES = 3
 """More voices than this on one staff cannot be read; the notes are then cut into tied chords (assumed)."""
@@ -142,7 +147,7 @@ class WrittenSection:
     """A section as it stands on paper: clefs of the three staves, bars, and bars (by index) that begin a system."""
 
     section: Accompaniment
-    clefs: tuple[Clef, Clef, Clef]
+    clefs: tuple[Clefs, Clefs, Clefs]
     bars: tuple[WrittenBar, ...]
     systems: tuple[int, ...]
 
@@ -150,7 +155,8 @@ class WrittenSection:
 def write_out(section: Accompaniment) -> WrittenSection:
     """Set a section out on three staves; CannotWrite with the place where a length has no written value."""
     by_bar = _notes_by_bar(section)
-    clefs: tuple[Clef, Clef, Clef] = ("treble", left_clef(section.notes), "bass")
+    start = section.bars[0].start
+    clefs: tuple[Clefs, Clefs, Clefs] = (((start, "treble"),), left_clefs(section), ((start, "bass"),))
     bars = tuple(
         WrittenBar(
             bar,
@@ -434,7 +440,7 @@ def _voices(notes: Sequence[PlayedNote]) -> list[list[_Event]]:
 # -- pieces ------------------------------------------------------------------------------------------------------
 
 
-def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clef: Clef) -> tuple[WrittenVoice, ...]:
+def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clefs: Clefs) -> tuple[WrittenVoice, ...]:
     if not notes:
         return (WrittenVoice(1, _silence(bar, staff)),)
     tracks, used = _voices(notes), Counter[str]()
@@ -445,7 +451,7 @@ def _set_staff(bar: PlacedBar, notes: Sequence[PlayedNote], staff: int, clef: Cl
         pieces = list(_pieces(bar, track, used, staff, rests=index == 0, covers=covers))
         pieces = _with_beams(bar, _with_tuplets(bar, pieces))
         direction: Literal["", "up", "down"] = "" if len(tracks) == 1 else "down" if index else "up"
-        voices.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clef))))
+        voices.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clefs))))
     return tuple(voices)
 
 
@@ -457,7 +463,7 @@ def _silence(bar: PlacedBar, staff: int) -> tuple[Piece, ...]:
 
 
 def set_voices(
-    bar: PlacedBar, voices: Sequence[Sequence[PlayedNote]], staff: int, clef: Clef
+    bar: PlacedBar, voices: Sequence[Sequence[PlayedNote]], staff: int, clefs: Clefs
 ) -> tuple[WrittenVoice, ...]:
     """A staff of a printed page: one voice for each line of notes, from high to low, every value as it was printed.
 
@@ -473,7 +479,7 @@ def set_voices(
             pieces = list(_silence(bar, staff)) if index < 2 else []
         pieces = _with_beams(bar, _with_tuplets(bar, pieces))
         direction: Literal["", "up", "down"] = "" if len(voices) == 1 else "down" if index % 2 else "up"
-        found.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clef))))
+        found.append(WrittenVoice(index + 1, tuple(_with_stems(pieces, direction, clefs))))
     return tuple(found)
 
 
@@ -614,9 +620,8 @@ def _beams(bar: PlacedBar, run: Sequence[Piece]) -> Iterator[tuple[str, ...]]:
         yield tuple(names)
 
 
-def _with_stems(pieces: Sequence[Piece], direction: Literal["", "up", "down"], clef: Clef) -> list[Piece]:
+def _with_stems(pieces: Sequence[Piece], direction: Literal["", "up", "down"], clefs: Clefs) -> list[Piece]:
     """Give stems: the voice's direction, else away from the middle line, alike under one beam."""
-    low, high = CLEF_LINES[clef]
     stemmed, run = list(pieces), list[int]()
     for index, piece in enumerate(pieces):
         if not piece.heads or piece.value is None or piece.value.type in STEMLESS:
@@ -624,6 +629,7 @@ def _with_stems(pieces: Sequence[Piece], direction: Literal["", "up", "down"], c
         run.append(index)
         if piece.beams and piece.beams[0] in ("begin", "continue"):
             continue
+        low, high = CLEF_LINES[clef_at(clefs, pieces[run[0]].start)]
         places = [head.note.pitch.diatonic - (low + high) // 2 for one in run for head in pieces[one].heads]
         own: Literal["up", "down"] = "up" if max(places) < -min(places) else "down"
         for one in run:
@@ -725,11 +731,55 @@ def ledger_lines(pitch: Pitch, clef: Clef) -> int:
     return max(0, (low - pitch.diatonic) // 2, (pitch.diatonic - high) // 2)
 
 
+def clef_at(clefs: Clefs, place: Fraction) -> Clef:
+    """The clef that stands at a place."""
+    return clefs[max(0, bisect_right(clefs, place, key=lambda one: one[0]) - 1)][1]
+
+
 def left_clef(notes: Iterable[PlayedNote]) -> Clef:
-    """The clef with which the left hand needs fewest ledger lines over the section; bass when they are equal."""
+    """The clef in which the left hand's ledger lines weigh least; bass when they are equal.
+
+    A note weighs the square of its ledger lines: one does no harm, three are hard to read.
+    """
     hand = [note.pitch for note in notes if note.limb == "left hand"]
-    treble, bass = (sum(ledger_lines(pitch, clef) for pitch in hand) for clef in ("treble", "bass"))
+    treble, bass = (_weight(hand, clef) for clef in ("treble", "bass"))
     return "treble" if treble < bass else "bass"
+
+
+def _weight(pitches: Iterable[Pitch], clef: Clef) -> int:
+    return sum(ledger_lines(pitch, clef) ** 2 for pitch in pitches)
+
+
+def left_clefs(section: Accompaniment) -> Clefs:
+    """The left hand's clefs over a section; another one only from a line of text on, and where it saves many (P4)."""
+    hand = sorted((note for note in section.notes if note.limb == "left hand"), key=lambda note: note.start)
+    places = [section.bars[0].start, *_clef_places(section, hand)]
+    found: dict[Clef, tuple[int, tuple[Clef, ...]]] = {"bass": (0, ()), "treble": (0, ())}
+    for here, there in pairwise([*places, section.bars[-1].end]):
+        pitches = [note.pitch for note in hand if here <= note.start < there]
+        found = {
+            clef: min(
+                (before + ANOTHER_CLEF * (path[-1:] not in ((), (clef,))) + _weight(pitches, clef), (*path, clef))
+                for before, path in found.values()
+            )
+            for clef in CLEF_LINES
+        }
+    _, best = min(found.values())
+    stands = zip(places, best, strict=True)
+    return tuple(next(group) for _, group in groupby(stands, key=lambda one: one[1]))
+
+
+def _clef_places(section: Accompaniment, hand: Sequence[PlayedNote]) -> Iterator[Fraction]:
+    """Where a clef may change, line by line: before its bar or, if it begins inside one, before its first note."""
+    for line in sorted(section.lines, key=lambda line: line.start):
+        first = next((note for note in hand if note.start >= line.start), None)
+        if first is None or first.start >= line.end:
+            continue
+        bar = section.bar_at(first.start).start
+        place = bar if bar >= line.start else first.start
+        held = any(note.start < place < note.end for note in hand)
+        if place > section.bars[0].start and not held:
+            yield place
 
 
 def system_starts(section: Accompaniment) -> tuple[int, ...]:

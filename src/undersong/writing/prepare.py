@@ -335,7 +335,7 @@ def _halves(measure: Element, offset: Fraction, divisions: int) -> tuple[Element
         if child.tag == "note" and child.find("chord") is not None:
             half.append(copied)
             continue
-        if child.tag in ("note", "harmony", "direction") and place != reached[half]:
+        if child.tag in ("note", "harmony", "direction", "attributes") and place != reached[half]:
             step = place - reached[half]
             moved = etree.SubElement(half, "forward" if step > 0 else "backup")
             etree.SubElement(moved, "duration").text = str(abs(step) * divisions)
