@@ -188,7 +188,7 @@ _SYMBOL = re.compile(r'<g id="[^"]*" class="harm">.*?</text></g>', re.DOTALL)
 _RUN = re.compile(r'<tspan(?: font-family="(Leipzig)")? font-size="([\d.]+)px"[^>]*>([^<]*)<')
 
 
-LARGER, BOLDER_EM = 1.2, 0.022
+LARGER, BOLDER_EM = 1.12, 0.024
 """Flats and naturals of chord symbols against the library's own, and the line drawn round them, in ems of their size.
 The music font's are a third as wide as a letter and hair-thin: too little in poor light (P5). Its sharp would become
 a blot; the sharp of the words is as high and twice as wide."""
