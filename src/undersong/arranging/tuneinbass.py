@@ -54,6 +54,8 @@ DOMINANT_HOME, RETROGRESSION = 1.0, 1.5
 """A dominant that goes home earns a rank; one that goes elsewhere, or back to the subdominant, loses more than that."""
 TONIC_EDGE = 3.0
 """A line that begins or ends on a dominant seventh or a diminished chord: dearer than any triad's rank."""
+REST = 4
+"""Beats for which the last chord goes on while the tune rests inside a line; in a longer rest nothing is asked for."""
 NEVER = 1000.0
 """A verse whose tune closes on the tonic has no other last chord."""
 
@@ -87,6 +89,10 @@ def over_tune_in_bass(verse: WalkedVerse, harmony: Harmony) -> WalkedVerse:
     for beat, chord in zip(beats, path, strict=True):
         placed = chord if chord.root == beat.note.pitch.name else replace(chord, bass=beat.note.pitch.name)
         before = chords[-1] if chords else None
+        if before is not None and sum(before.end <= at < beat.start for at in verse.beats) in range(1, REST + 1):
+            # Something keeps the beat while the tune rests (R16).
+            ends = min({beat.start, *(line for line in lines if before.end <= line < beat.start)})
+            chords[-1] = before = replace(before, end=ends)
         if before is not None and before.chord == placed and before.end == beat.start and beat.start not in lines:
             chords[-1] = replace(before, end=beat.end)
         else:
