@@ -18,7 +18,7 @@ from undersong.arranging.walked import WalkedVerse
 from undersong.model.chord import Chord
 from undersong.model.harmony import Harmony
 from undersong.model.pitch import Interval, Key
-from undersong.textures.ground import Sounded, WalkedChord, chord_at, sounding
+from undersong.textures.ground import Sounded, WalkedChord, chord_at, leading_home, sounding
 
 CHORDS: dict[str, tuple[tuple[int, int, str, float], ...]] = {
     "major": (
@@ -42,6 +42,9 @@ CHORDS: dict[str, tuple[tuple[int, int, str, float], ...]] = {
 
 FIFTH, PASSING = 8.0, 0.5
 """A six-four that stands is dearer than any foreign note, for R4 forbids it; one that passes costs a little colour."""
+FOUR_TONES = 1.5
+"""A seventh chord over its fifth wants three more notes in the beat, and a figure may have two; the diminished triad on
+the leading note stands over the same bass with two (rule of the octave, second degree)."""
 SEVENTH, UNRESOLVED = 1.0, 5.0
 """A seventh in the bass is good where it falls, and dearer than a chord against the order where it does not."""
 FOREIGN, SEMITONE = 7.0, 20.0
@@ -98,7 +101,7 @@ def over_tune_in_bass(verse: WalkedVerse, harmony: Harmony) -> WalkedVerse:
         else:
             chords.append(WalkedChord(beat.start, beat.end, placed, beat.key))
     voices = tuple((name, pieces) for name, pieces in verse.voices if name == verse.melody)
-    return replace(verse, chords=tuple(chords), voices=voices, suspensions=())
+    return replace(verse, chords=leading_home(tuple(chords), harmony.key), voices=voices, suspensions=())
 
 
 def _beats(verse: WalkedVerse, home: Key) -> list[_Beat]:
@@ -140,7 +143,7 @@ def _options(beat: _Beat, mode: str | None) -> list[tuple[Chord, float]]:
         cost = price
         tones = {tone.degree: tone.name.pitch_class for tone in chord.tones()}
         if low == tones.get(5):
-            cost += PASSING if beat.passes else FIFTH
+            cost += (PASSING if beat.passes else FIFTH) + FOUR_TONES * (chord.seventh is not None)
         elif low == tones.get(7):
             cost += SEVENTH
         elif low not in tones.values():
