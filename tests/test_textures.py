@@ -452,6 +452,49 @@ def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:
         assert weights(arrangement, "hard") == []
 
 
+@pytest.mark.parametrize("texture", ["broken", "held", "strummed"])
+def test_under_a_rest_the_harmony_goes_on(texture: str) -> None:
+    """The tune in the bass rests for a beat inside its line: hands keep the beat (R16), at the line's end they lift."""
+    hymn = tune("(time=4/4) (key=0) (tempo=80) C4:1 D4:1 r:1 E4:1 | G4:1 r:1 A4:1 G4:1 | E4:1 D4:1 C4:2 |")
+    section, arrangement = laid(one_line(hymn), texture, "bass")
+    assert (section.texture, section.tune) == (texture, "bass")
+    struck = {note.start for note in section.notes if note.part == "figure"}
+    assert {Fraction(2), Fraction(5)} <= struck
+    assert weights(arrangement, "hard") == []
+
+
+def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
+    """C D E in the bass, a beat each: two notes of the figure make a triad whole; G7 over D would lack one (R1)."""
+    hymn = four_parts(
+        "(time=3/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 | F5:1 E5:1 D5:1 | C5:3",
+        "(time=3/4) (key=0) (tempo=80) G4:1 G4:1 G4:1 | A4:1 G4:1 G4:1 | G4:3",
+        "(time=3/4) (key=0) (tempo=80) E4:1 F4:1 C4:1 | C4:1 C4:1 B3:1 | E4:3",
+        "(time=3/4) (key=0) (tempo=80) C3:1 B2:1 C3:1 | F2:1 C3:1 G2:1 | C3:3",
+    )
+    section, arrangement = laid(one_line(hymn), "broken", "bass")
+    (second,) = [one.chord for one in section.chords if one.start == 1]
+    assert second.seventh is None
+    assert {note.pitch.midi % 12 for note in section.notes if 1 <= note.start < 2} == second.pitch_classes
+    assert weights(arrangement, "hard") == []
+
+
+@pytest.mark.parametrize("place", ["at-pitch", "octave-up"])
+def test_a_suspension_resolves_in_its_octave(place: TunePlace) -> None:
+    """G over D steps to F sharp beside it; an A under it is no resolution (R5)."""
+    hymn = four_parts(
+        "(time=4/4) (key=1) (tempo=80) G4:2 B4:2 | C5:1 B4:1 A4:2 | B4:4",
+        "(time=4/4) (key=1) (tempo=80) D4:2 G4:2 | A4:1 G4:1 G4:1 F#4:1 | G4:4",
+        "(time=4/4) (key=1) (tempo=80) B3:2 D4:2 | E4:1 D4:1 D4:2 | D4:4",
+        "(time=4/4) (key=1) (tempo=80) G3:2 G2:2 | A2:1 B2:1/2 C3:1/2 D3:2 | G2:4",
+    )
+    section, arrangement = laid(hymn, "broken", place)
+    assert "suspension-moved" not in {one.kind for one in arrangement.findings}
+    figure = [(note.start, note.pitch.midi) for note in section.notes if note.part == "figure"]
+    held = [key for start, key in figure if 6 <= start < 7 and key % 12 == 7]
+    assert held
+    assert any(key in (one - 1 for one in held) for start, key in figure if 7 <= start < 8)
+
+
 def test_the_tune_at_eight_foot_in_the_pedal_lies_over_its_bass() -> None:
     """The left hand carries the true bass beneath the tune that sounds in the tenor; the figure lies above both."""
     section, arrangement = laid(SATB, "block", "pedal-8")

@@ -43,8 +43,8 @@ CHORDS: dict[str, tuple[tuple[int, int, str, float], ...]] = {
 FIFTH, PASSING = 8.0, 0.5
 """A six-four that stands is dearer than any foreign note, for R4 forbids it; one that passes costs a little colour."""
 FOUR_TONES = 1.5
-"""A seventh chord over its fifth wants three more notes in the beat, and a figure may have two; the diminished triad on
-the leading note stands over the same bass with two (rule of the octave, second degree)."""
+"""A seventh chord over its fifth wants three more notes in the beat, and a figure may have two: there a triad is
+better, one that passes or the leading note's (rule of the octave, second degree: common practice, no source)."""
 SEVENTH, UNRESOLVED = 1.0, 5.0
 """A seventh in the bass is good where it falls, and dearer than a chord against the order where it does not."""
 FOREIGN, SEMITONE = 7.0, 20.0

@@ -12,7 +12,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from undersong.textures.units import Unit
-from undersong.textures.voicings import Candidate
+from undersong.textures.voicings import Candidate, resolves
 
 MOTION = 0.35
 BEYOND = 1.2 * 0.35
@@ -94,7 +94,7 @@ def _with_faults(
             cost += _skeleton(keys, arrives, moves, dear, blocks=first.held and second.held)
     if first.suspended:  # R5: the resolution comes in the same octave
         for key in levels:
-            if key % 12 in first.suspended and not any(0 < abs(key - other) <= 2 for other in levels_next):
+            if key % 12 in first.suspended and not any(resolves(first.slots[-1], key, one) for one in levels_next):
                 cost += SUSPENSION
     for key in levels:
         if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):

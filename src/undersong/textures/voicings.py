@@ -393,8 +393,14 @@ def _left_hanging(unit: Unit, strikes: tuple[tuple[int, ...], ...]) -> bool:
     carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
     found = [(index, key) for index, keys in enumerate(strikes) for key in keys if key % 12 in carried]
     return any(
-        not any(0 < abs(key - other) <= 2 for later in strikes[index + 1 :] for other in later) for index, key in found
+        not any(resolves(unit.slots[index], key, other) for later in strikes[index + 1 :] for other in later)
+        for index, key in found
     )
+
+
+def resolves(slot: Slot, key: int, other: int) -> bool:
+    """Whether a key that is suspended in a slot steps to one that may not sound beside it (R5)."""
+    return 0 < abs(key - other) <= 2 and other % 12 not in slot.allowed
 
 
 def _fits(slot: Slot, key: int) -> bool:
