@@ -16,7 +16,11 @@ from hypothesis import strategies as some
 
 from laid import four_parts, laid, limb, one_line, played, tune, weights
 from undersong.arranging import arrange, default_plan
+from undersong.arranging.bass import bass_from_chords
+from undersong.arranging.figured import ground_of
+from undersong.arranging.innerparts import SINGERS
 from undersong.arranging.judge import counted_beats, judge
+from undersong.arranging.voicing import moves_between
 from undersong.arranging.walked import walk_verse
 from undersong.errors import UnknownName
 from undersong.harmony import analyse
@@ -32,7 +36,7 @@ from undersong.playing.check import held_keys
 from undersong.textures.ground import WalkedChord, leading_home
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.textures.units import leading_notes
+from undersong.textures.units import cut, leading_notes
 from undersong.workflow import Wishes, harmonise, interval_to, lay_out, possible_keys
 
 FOUR = "(time=4/4) (key=0) (tempo=80)"
@@ -73,6 +77,22 @@ def test_r2_is_caught_in_an_edited_accompaniment() -> None:
     )
     kinds = {one.kind for one in judge(replace(section, notes=spoilt), verse)}
     assert "semitone-under-tune" in kinds
+
+
+def test_parallels_from_group_to_group_are_priced() -> None:
+    """Two units of one chord in a bar: the second also knows with what the bar began, and what moves on from there."""
+    hymn = one_line(tune(
+        "(time=6/8) (key=0) (tempo=60) (C/major) E5:3/2 C5:3/2 | (G/major) D5:3/2 (C/major) C5:3/2 | (C/major) C5:3"
+    ))  # fmt: skip
+    verse = walk_verse(hymn, analyse(hymn), None)
+    bass = bass_from_chords(verse, 36, 60)
+    units = cut(ground_of(verse, bass, 0), TEXTURES["bass-and-chord"], SINGERS)
+    starts = {unit.start: unit for unit in units}
+    assert starts[Fraction(0)].group == (-1, -1)
+    assert starts[Fraction(3, 2)].group == (bass[0].pitch.midi, 76)
+    assert starts[Fraction(9, 2)].group == (-1, -1)
+    (ways,) = [ways for ways in moves_between(starts[Fraction(3, 2)], starts[Fraction(3)]) if ways[0][1] == 74]
+    assert set(ways) == {(72, 74), (76, 74)}
 
 
 def test_r1_is_caught_in_an_edited_accompaniment() -> None:

@@ -31,8 +31,8 @@ Moves = tuple[tuple[tuple[int, int], ...], ...]
 def moves_between(first: Unit, second: Unit) -> Moves:
     """How feet and tune move into the next unit; a voice that stays or is silent makes no fault."""
     found = []
-    for starts, end in (((first.bass_first, first.bass_last), second.bass_first),
-                        ((first.tune_first, first.tune_last), second.tune_first)):  # fmt: skip
+    for starts, end in (((first.bass_first, first.bass_last, first.group[0]), second.bass_first),
+                        ((first.tune_first, first.tune_last, first.group[1]), second.tune_first)):  # fmt: skip
         ways = tuple(dict.fromkeys((start, end) for start in starts if start >= 0 and end >= 0 and start != end))
         if ways:
             found.append(ways)

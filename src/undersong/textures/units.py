@@ -12,6 +12,7 @@ first pickup of the verse is held; inside the verse the figure runs on.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -88,6 +89,8 @@ class Unit:
     """How many of its slots begin while its chord stands (None: all)."""
     windows: tuple[tuple[int, int], ...] = ()
     """The slots of every two beats of a slow figure: each is to bring what must sound."""
+    group: tuple[int, int] = (-1, -1)
+    """What bass and tune had where the two beats (in triple time the bar) of its chord began, if that was before it."""
 
 
 @kept(16)
@@ -259,7 +262,21 @@ def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
         held = texture.by_harmony or start in rests or start < ground.pickup_end
         sung = not ground.tune or end > ground.tune[0].start
         units.append(_unit(ground if sung else silent, texture, bench, start, end, held=held, dense=dense, beats=beats))
-    return tuple(units)
+    return tuple(_grouped(ground, units))
+
+
+def _grouped(ground: Ground, units: list[Unit]) -> Iterator[Unit]:
+    """The units, each with the outer voices as its group began: parallels from group to group are heard too."""
+    first: Unit | None = None
+    for unit in units:
+        bar = bar_at(ground.bars, unit.start)
+        beats = bar.time.beat * (bar.time.beats if bar.time.beats % 3 == 0 else 2)
+        begins = bar.start + (unit.start - bar.start) // beats * beats if beats else bar.start
+        if first is None or first.chord is not unit.chord or first.line != unit.line or first.start < begins:
+            first = unit
+            yield unit
+        else:
+            yield replace(unit, group=(first.bass_first, first.tune_first))
 
 
 def slot_length(ground: Ground, texture: Texture, start: Fraction, *, dense: bool) -> Fraction:
