@@ -1,4 +1,4 @@
-"""Textures and places of the tune, each by what an organist would hear; all music invented.
+"""Textures and places of the tune, each by what an organist would hear; music invented where no source is named.
 
 Rule numbers are those of the project's craft rules: common practice, no source.
 """
@@ -8,7 +8,9 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise, starmap
+from pathlib import Path
 
+import music21
 import pytest
 
 from laid import four_parts, laid, limb, one_line, played, tune, weights
@@ -35,7 +37,7 @@ from undersong.textures.ground import LOWEST_FOR_INTERVAL
 from undersong.textures.patterns import GRIDS, PATTERNS, grid
 from undersong.textures.places import PLACES
 from undersong.textures.table import TEXTURES
-from undersong.workflow import Wishes, lay_out
+from undersong.workflow import Wishes, lay_out, read
 from voice_leading import LOWEST_KEYS
 
 CALM = tune(
@@ -476,6 +478,16 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert second.seventh is None
     assert {note.pitch.midi % 12 for note in section.notes if 1 <= note.start < 2} == second.pitch_classes
     assert weights(arrangement, "hard") == []
+
+
+def test_hands_strike_a_suspension_on_its_beat() -> None:
+    """Two keys on the beat, one of them the suspended G over D (R5): BWV 332, bar 5, of the corpus in music21."""
+    path = Path(music21.__file__).parent / "corpus" / "bach" / "bwv332.mxl"
+    section, _ = laid(read(path)[0], "shared", "pedal")
+    bar = next(bar for bar in section.bars if bar.number == "5")
+    struck = {note.pitch.midi % 12 for note in section.notes if note.part == "figure" and note.start == bar.start + 2}
+    assert 7 in struck
+    assert len(struck) > 1
 
 
 @pytest.mark.parametrize("place", ["at-pitch", "octave-up"])

@@ -29,7 +29,7 @@ PRICE = {
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 120.0, "one-note": 90.0,
     "nothing": 400.0, "silent-voice": 220.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
-    "suspension": 120.0, "suspension-moved": 40.0, "figure-stands": 8.0,
+    "suspension": 120.0, "suspension-moved": 40.0, "suspension-late": 12.0, "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -418,6 +418,7 @@ def _candidate(
     standing: bool = False,
 ) -> Candidate | None:
     count = len(levels)
+    carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
     held = frozenset(levels[level] for level in held_levels(figure, order)) if not unit.held else frozenset[int]()
     begins: tuple[int, ...] = ()
     ends: tuple[int, ...] = ()
@@ -426,6 +427,8 @@ def _candidate(
     else:
         strikes, cost = _strikes(unit, order, levels, bench, held, dip=dip)
         cost += PRICE["suspension-moved"] * _left_hanging(unit, strikes)
+        late = len(strikes[0]) > 1 and not any(key % 12 in carried for key in strikes[0])  # a chord could have had it
+        cost += PRICE["suspension-late"] * (bool(carried) and late)
         begins, ends = _outer_chords(strikes, levels)
     if order[0] and not strikes[0]:
         return None
@@ -439,7 +442,6 @@ def _candidate(
         major = (unit.third - unit.root) % 12 == 4
         cost += PRICE["major-third-doubled" if major else "third-doubled"] * (unit.third in unit.present)
         cost += PRICE["third-twice-in-hand"] * (names.count(unit.third) > 1)
-    carried = unit.slots[0].allowed - unit.chord.chord.pitch_classes
     cost += PRICE["twice-single"] * sum([names.count(one) > 1 for one in unit.single | carried])
     rolls = figure.octave and count == 4
     cost += PRICE["octave-in-hand"] * (len(set(names)) < len(names) and not rolls)
