@@ -62,7 +62,8 @@ ORGANS = {
 STATED = (
     ("four parts are not printed", "four printed parts"), ("the organ has one manual", "two manuals"),
     ("without feet", "pedal"), ("the harmony leaves the tonic", "leaves its tonic"), ("no harmony is known", "harmony"),
-    ("with a chord on every beat", "lasts"), ("too fast at this pace", "pace"), ("would blur in this room", "room"),
+    ("with a chord on every beat", "lasts"), ("with a chord on most beats", "lasts"),
+    ("too fast at this pace", "pace"), ("would blur in this room", "room"),
     ("the feet would", "the feet can play"), ("without feet", "the feet can play"), ("both hands", "the feet can play"),
 )  # fmt: skip
 """What a refusal says, and the words of the texture's needs that it answers to."""

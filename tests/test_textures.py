@@ -480,6 +480,18 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_strummed_wants_chords_that_last() -> None:
+    """Chords on six of twelve beats leave strokes to repeat; on more than half of the beats they are block chords."""
+    head = "(time=4/4) (key=0) (tempo=80)"
+    half = f"{head} (C/major) C5:1 (F/major) C5:1 (G/major) D5:2 | (C/major) E5:1 (G/major) D5:1 C5:2 | (C/major) C5:4"
+    section, arrangement = laid(one_line(tune(half)), "strummed")
+    assert section.texture == "strummed"
+    most = half.replace("(C/major) C5:4", "(F/major) C5:2 (G/major) B4:2")
+    section, arrangement = laid(one_line(tune(most)), "strummed")
+    assert section.texture == "block"
+    assert any("a chord on most beats" in one.message for one in arrangement.findings if one.kind == "not-served")
+
+
 def test_hands_strike_a_suspension_on_its_beat() -> None:
     """Two keys on the beat, one of them the suspended G over D (R5): BWV 332, bar 5, of the corpus in music21."""
     path = Path(music21.__file__).parent / "corpus" / "bach" / "bwv332.mxl"

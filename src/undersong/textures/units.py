@@ -94,10 +94,10 @@ class Unit:
 
 
 @kept(16)
-def is_dense(ground: Ground) -> bool:
-    """True where most beats bring a new chord, as in four-part hymns."""
+def is_dense(ground: Ground, share: float = 0.6) -> bool:
+    """True where most beats (more than a share of them) bring a new chord, as in four-part hymns."""
     starts = {one.start for one in ground.chords}
-    return sum(beat in starts for beat in ground.beats) > 0.6 * len(ground.beats)
+    return sum(beat in starts for beat in ground.beats) > share * len(ground.beats)
 
 
 _DOMINANT = ("dominant", "dominant-ninth", "dominant-11th", "dominant-13th", "augmented-seventh")
