@@ -480,6 +480,22 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_the_running_voice_makes_no_augmented_seconds() -> None:
+    """Through G sharp, B, D and F there are ways without the step from F to G sharp: common practice, no source."""
+    hymn = tune(
+        "(time=4/4) (key=0) (tempo=80) (A/minor) A4:2 C5:2 | (G#/diminished-seventh) B4:4 | (A/minor) C5:2 A4:2 "
+        "| (D/minor) D5:2 (E/dominant) D5:2 | (A/minor) C5:4"
+    )
+    section, _ = laid(one_line(hymn), "counter-line")
+    line = sorted((note for note in section.notes if note.part == "figure"), key=lambda note: note.start)
+    steps = [(one.pitch, two.pitch) for one, two in pairwise(line) if one.start < two.start]
+    assert section.texture == "counter-line"
+    assert not [
+        (one, two) for one, two in steps
+        if abs(one.midi - two.midi) == 3 and abs(one.diatonic - two.diatonic) == 1
+    ]  # fmt: skip
+
+
 def test_strummed_wants_chords_that_last() -> None:
     """Chords on six of twelve beats leave strokes to repeat; on more than half of the beats they are block chords."""
     head = "(time=4/4) (key=0) (tempo=80)"

@@ -54,7 +54,7 @@ PRICE = {
     "third": 1.0,  # little: the usual way through a chord, but a step is smoother
     "leap": 1.2,  # for each semitone beyond a third, so that an octave costs nearly as much as a repetition
     "large-leap": 3.0,  # besides, beyond a sixth: the hand moves
-    "awkward": 9.0,  # besides, for a tritone or a seventh: nobody sings it
+    "awkward": 9.0,  # a tritone or a seventh (besides), an augmented second: nobody sings it
     "leap-after-leap": 6.0,  # two leaps the same way are an arpeggio: one line of single notes leaves it for a figure
     "foreign": 1.5,  # less than two thirds: steps through a foreign note are what the texture is
     "back": 3.0,  # to and fro between two notes is a trill
@@ -132,6 +132,8 @@ class _Place:
     """Those that begin here."""
     resolving: frozenset[int]
     """Where those that end here resolve to."""
+    augmented: frozenset[int]
+    """Two pitch classes an augmented second apart: sixth degree and leading note of a minor key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +296,7 @@ def _places(
                     tuple(note.midi for note in bass), crowded, new_line,
                     -1 if new_line or (at > 0 and units[at - 1].line != unit.line) else before, index == 0,
                     piece, chord is not chord_before, leading_notes(chord) | sevenths(chord) if chord else frozenset(),
-                    held, begins, resolving,
+                    held, begins, resolving, _augmented(chord),
                 )
             )  # fmt: skip
             chord_before = chord
@@ -303,6 +305,19 @@ def _places(
         if unit.slots:
             before = opened
     return found
+
+
+def _augmented(one: WalkedChord | None) -> frozenset[int]:
+    """Sixth degree and leading note, by a diminished seventh chord or else by a minor key; none in major."""
+    if one is None or one.chord.root is None:
+        return frozenset()
+    if one.chord.kind == "diminished-seventh":
+        leading = one.chord.root.pitch_class
+    elif one.key.mode == "minor":
+        leading = one.key.leading_note.pitch_class
+    else:
+        return frozenset()
+    return frozenset({leading, (leading - 3) % 12})
 
 
 def _clashes(key: int, tune: list[Sounded], bass: list[Sounded]) -> bool:
@@ -435,7 +450,8 @@ def _step(places: list[_Place], index: int, state: _State | None, key: int, *, f
     if size == 0:
         cost += PRICE["stand" if still else "repeat"]
     elif size in (3, 4):
-        cost += PRICE["third"]
+        names = {state.key % 12, key % 12}
+        cost += PRICE["awkward" if size == 3 and names in (place.augmented, before.augmented) else "third"]
     elif size > 4:
         cost += PRICE["leap"] * (size - 4) + PRICE["large-leap"] * (size > 9) + PRICE["awkward"] * (size in AWKWARD)
     if abs(state.leap) > 2 and size > 2 and (key - state.key) * state.leap > 0:
