@@ -280,6 +280,7 @@ def growing(folder: Path) -> Iterator[tuple[str, Sounds, Held]]:
 
     ear = socket.socket()
     ear.bind(("127.0.0.1", 0))
+    ear.listen()  # who comes before the server is ready waits
     app = Starlette(routes=[Route("/", home), Route("/sounds/{name}", sound)])
     server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, lifespan="off"))
     running = threading.Thread(target=server.run, kwargs={"sockets": [ear]}, daemon=True)
