@@ -480,6 +480,25 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert weights(arrangement, "hard") == []
 
 
+@pytest.mark.parametrize("texture", ["block", "broken", "held", "strummed", "bass-and-chord"])
+@pytest.mark.parametrize(
+    ("music", "seventh"),
+    [
+        ("(key=2) (tempo=80) (D/major) F#5:4 | (G/major) D5:3/2 C#5:1/2 (A/dominant) E5:1 C#5:1 | (D/major) D5:4", 7),
+        ("(key=0) (tempo=80) (C/major) E5:2 G5:2 | (F/major) C5:2 (G/dominant) D5:1 B4:1 | (C/major) C5:4", 5),
+    ],
+)  # fmt: skip
+def test_the_seventh_falls_at_the_close(texture: str, seventh: int, music: str) -> None:
+    """Fifth degree with its seventh, then the tonic: it goes a step down, not up (common practice, no source)."""
+    section, _ = laid(one_line(tune(f"(time=4/4) {music}")), texture)
+    last = section.bars[-1].start
+    figure = [(note.start, note.pitch.midi) for note in section.notes if note.part == "figure"]
+    sevenths = {key for start, key in figure if last - 2 <= start < last and key % 12 == seventh}
+    after = {key for start, key in figure if last <= start < last + 1}
+    assert sevenths
+    assert all({key - 1, key - 2} & after for key in sevenths)
+
+
 def test_the_running_voice_makes_no_augmented_seconds() -> None:
     """Through G sharp, B, D and F there are ways without the step from F to G sharp: common practice, no source."""
     hymn = tune(

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from undersong.textures.units import Unit
+from undersong.textures.units import Unit, sevenths
 from undersong.textures.voicings import Candidate, resolves
 
 MOTION = 0.35
@@ -19,7 +19,7 @@ BEYOND = 1.2 * 0.35
 COMMON = -1.2
 PARALLEL = 120.0
 DIRECT = 12.0
-UNRESOLVED = 15.0
+UNRESOLVED = 25.0
 SUSPENSION = 60.0
 OTHER_FORM = 3.0
 
@@ -96,8 +96,10 @@ def _with_faults(
         for key in levels:
             if key % 12 in first.suspended and not any(resolves(first.slots[-1], key, one) for one in levels_next):
                 cost += SUSPENSION
+    falling = sevenths(first.chord) if second.chord is not first.chord else frozenset[int]()
     for key in levels:
-        if key % 12 in first.single and not any(-2 <= key - other <= 2 for other in levels_next):
+        rises = 0 if key % 12 in falling else 2  # a seventh stays or falls by step, a leading note may do either
+        if key % 12 in first.single and not any(-rises <= key - other <= 2 for other in levels_next):
             cost += UNRESOLVED
     return cost
 
