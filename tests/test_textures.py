@@ -480,6 +480,14 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_a_tone_has_one_name_in_tune_and_figure() -> None:
+    """C sharp in the tune over G diminished: no D flat in the hands beside it (common practice, no source)."""
+    hymn = tune("(time=4/4) (key=1) (tempo=80) (G/major) D5:4 | (G/diminished) C#5:4 | (G/major) D5:4")
+    section, _ = laid(one_line(hymn), "block")
+    names = {str(note.pitch)[:-1] for note in section.notes if note.pitch.midi % 12 == 1}
+    assert names == {"C#"}
+
+
 @pytest.mark.parametrize("texture", ["block", "broken", "held", "strummed", "bass-and-chord"])
 @pytest.mark.parametrize(
     ("music", "seventh"),

@@ -7,8 +7,8 @@ counter, so that it survives a repair elsewhere.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections import Counter
-from collections.abc import Iterable
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -55,7 +55,7 @@ def write(section: str, bars: tuple[PlacedBar, ...], drafts: Iterable[Draft]) ->
     starts = starts_of(bars)
     notes: list[PlayedNote] = []
     used: Counter[str] = Counter()
-    for draft in drafts:
+    for draft in _spelled_alike(tuple(drafts)):
         start = draft.start
         while start < draft.end:
             at = bisect_right(starts, order(start)) - 1
@@ -72,6 +72,19 @@ def write(section: str, bars: tuple[PlacedBar, ...], drafts: Iterable[Draft]) ->
             )  # fmt: skip
             start = end
     return tuple(sorted(notes, key=lambda note: (order(note.start), _ORDER[note.limb], -note.pitch.midi, note.part)))
+
+
+def _spelled_alike(drafts: tuple[Draft, ...]) -> Iterator[Draft]:
+    """The notes, ours named as the tune names the same tone above or below it: no D flat against a C sharp."""
+    sung: defaultdict[int, list[Draft]] = defaultdict(list)
+    for draft in drafts:
+        if draft.part == "tune":
+            sung[draft.pitch.midi % 12].append(draft)
+    for draft in drafts:
+        others = () if draft.source or draft.part == "tune" else sung.get(draft.pitch.midi % 12, ())
+        same = (one for one in others if one.start < draft.end and one.end > draft.start)
+        name = next((one.pitch.name for one in same if one.pitch.name != draft.pitch.name), None)
+        yield draft if name is None else replace(draft, pitch=Pitch.of(name, draft.pitch.midi))
 
 
 _ORDER = {"right hand": 0, "left hand": 1, "feet": 2, "left foot": 2, "right foot": 2}
