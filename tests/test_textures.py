@@ -480,6 +480,19 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_the_middle_voice_never_plays_alone() -> None:
+    """At a line's end all printed parts rest: so does the middle of three voices."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 B4:2 r:1 | E5:1 D5:1 C5:2",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 G#4:1 r:1 | G4:1 G4:1 G4:2",
+        "(time=4/4) (key=0) (tempo=80) E4:1 E4:2 r:1 | C4:1 B3:1 E4:2",
+        "(time=4/4) (key=0) (tempo=80) C3:1 E3:2 r:1 | C3:1 G3:1 C3:2",
+    )
+    section, _ = laid(hymn, "three-voices")
+    assert section.texture == "three-voices"
+    assert not [note for note in section.notes if note.start < 4 and note.end > 3]
+
+
 def test_a_tone_has_one_name_in_tune_and_figure() -> None:
     """C sharp in the tune over G diminished: no D flat in the hands beside it (common practice, no source)."""
     hymn = tune("(time=4/4) (key=1) (tempo=80) (G/major) D5:4 | (G/diminished) C#5:4 | (G/major) D5:4")

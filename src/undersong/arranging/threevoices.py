@@ -82,10 +82,14 @@ def lay_three_voices(
         if index in stays:
             hand = _whole(stays[index], units, has, hand, bench)
         for at, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
+            beside = [note for notes in has.values() for note in sounding(notes, slot.start, unit.end)]
+            if not any(note.start <= slot.start for note in beside):
+                continue  # where tune and bass rest nobody plays alone
             for key in keys:
                 if not _reached(key, has[hand], unit, bench):
                     hand = "right hand" if hand == "left hand" else "left hand"
                 end = next((one.start for one in unit.slots[at + 1 :] if not stands(one, key)), unit.end)
+                end = min(end, max(note.end for note in beside))
                 pitch = spelled(ground.chords, slot.start, slot.end, key)
                 made = Draft("figure", slot.start, end, pitch, hand, divisions[hand])
                 if _goes_on(drafts[-1], made) and slot.start not in beats and slot.start not in section.breaths:
