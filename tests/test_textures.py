@@ -33,6 +33,7 @@ from undersong.model.room import ROOMS
 from undersong.model.time import Time
 from undersong.model.tune import Line
 from undersong.playing.check import held_keys, key_name
+from undersong.reading.abc import read_abc
 from undersong.textures.ground import LOWEST_FOR_INTERVAL
 from undersong.textures.patterns import GRIDS, PATTERNS, grid
 from undersong.textures.places import PLACES
@@ -478,6 +479,22 @@ def test_over_the_second_degree_in_the_bass_stands_a_triad() -> None:
     assert second.seventh is None
     assert {note.pitch.midi % 12 for note in section.notes if 1 <= note.start < 2} == second.pitch_classes
     assert weights(arrangement, "hard") == []
+
+
+def test_a_chord_before_the_rest_of_a_divided_bar_is_struck_once() -> None:
+    """A repeat divides a bar of 6/8 before its last quaver, in which the tune rests: no beat begins there (R16)."""
+    music = (
+        '|: A | "D"d2d f2f | "G"g2f "A7"e2c | "D"d2d fed | "A7"edc "D"d2 :| z | "A7"e2e edc '
+        '| "D"d2d f2f | "G"g2f "A7"e2c | "D"d3 d2 |]'
+    )
+    (hymn,) = read_abc(f"X:1\nT:Invented\nM:6/8\nL:1/8\nK:D\n{music}\n".encode(), "invented.abc").hymns
+    divided = Fraction(25, 2)
+    hymn = replace(
+        hymn, tune=replace(hymn.tune, lines=(Line(Fraction(0), divided), Line(divided, hymn.tune.length)))
+    )  # fmt: skip
+    section, arrangement = laid(hymn, "alberti")
+    assert section.texture == "alberti"
+    assert "ending-struck-twice" not in {one.kind for one in arrangement.findings}
 
 
 def test_the_middle_voice_never_plays_alone() -> None:

@@ -140,7 +140,7 @@ def _slots(verse: WalkedVerse, sounds: int) -> list[_Slot]:
             continue
         edges = {max(one.start, pickup_end), one.end}
         edges |= {start for start in line_starts if one.start < start < one.end}
-        edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end} - crossed
+        edges |= {bar.start for bar in verse.bars if one.start < bar.start < one.end and not bar.pickup} - crossed
         edges |= {place for place in halves if one.start < place < one.end}
         tones = frozenset(note.midi % 12 for note in sounding(tune, one.start, one.end))
         places = sorted(edge for edge in edges if one.start <= edge <= one.end and edge >= pickup_end)

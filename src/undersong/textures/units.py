@@ -239,13 +239,19 @@ def _resting_chords(ground: Ground) -> tuple[tuple[Fraction, Fraction], ...]:
         last_note = next((note for note in reversed(notes) if note.start >= line.start), notes[-1])
         start = max(chords[-1].start, last_note.start, line.start)
         beat = bar_at(ground.bars, start).time.beat
-        inside = any(start < place < line.end for place in ground.beats)
+        inside = any(start < place < line.end for place in ground.beats if not _begins_off_beat(ground, place))
         rest = line.end - last_note.end  # something keeps the beat for those who would come in early (R16)
         rests = rest >= beat or (rest > 0 and inside)
         comes_to_rest = line.end == ground.end or (line.end - start <= 2 * beat and not rests)
         if comes_to_rest and (start in beats or start == chords[-1].start):
             found.append((start, line.end))
     return tuple(found)
+
+
+def _begins_off_beat(ground: Ground, place: Fraction) -> bool:
+    """Whether a bar shorter than a beat begins there, the rest of one that a repeat has divided: no beat is felt."""
+    bar = bar_at(ground.bars, place)
+    return bar.pickup and place == bar.start and bar.length < bar.time.beat
 
 
 def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
