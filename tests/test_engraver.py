@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import pytest
 from fontTools.ttLib import TTFont
@@ -442,3 +442,32 @@ def place_of(group: etree._Element) -> float:
     found = re.match(r"translate\(([-\d.]+)", sign.get("transform", ""))
     assert found
     return float(found[1])
+
+
+def test_words_do_not_run_together(engraver: Engraver) -> None:
+    """A system too full for its words: by the font's own widths there is room between all, hyphens inside words."""
+    bars = bars_of("4/4", "C major", ["4"])
+    sung = "strong and length- ened through the thank- ful"
+    section = section_of("v", bars, {"tune": "C5:1/2 " * 8}, text=sung)
+    font = TTFont(FONTS / "LiberationSerif-Regular.ttf")
+    names, widths = font.getBestCmap(), font["hmtx"]
+    (system,) = engrave(engraver, section, PageSize(68.0, 7.04, 10.5))
+    words = []
+    hyphens = []
+    for group in etree.fromstring(system.svg.encode()).iter("{*}g"):
+        if group.get("class") != "syl":
+            continue
+        (text,) = group.iter("{*}text")
+        said = "".join(map(str, text.itertext()))
+        em = max(float(one.get("font-size", "0px")[:-2]) for one in text.iter("{*}tspan"))
+        left, long = float(text.get("x", "")), sum(widths[names[ord(sign)]][0] for sign in said) / 2048 * em
+        words.append((left, left + long, said))
+        hyphens += [(float(one.get("x", "")), float(one.get("width", ""))) for one in group.iter("{*}rect")]
+    words.sort()
+    assert [word for *_, word in words] == [word.rstrip("-") for word in sung.split()]
+    assert min(after[0] - before[1] for before, after in pairwise(words)) > 0.24 * em
+    assert max(right for _, right, _ in words) < 10 * 10 * system.width_mm
+    for before, after, syllable in zip(words, words[1:], sung.split(), strict=False):
+        inside = [(x, wide) for x, wide in hyphens if before[1] < x and x + wide < after[0]]
+        assert len(inside) == syllable.endswith("-")
+        assert all(wide > 0.15 * em for _, wide in inside)

@@ -21,7 +21,7 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, SHOWN_ONE, text_width
+from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, JOINED_SIGN, SHOWN_ONE, text_width
 from undersong.writing.exchange import DOUBTFUL_ID
 from undersong.writing.notation import TYPES
 
@@ -108,6 +108,8 @@ def prepare(
     _break_systems(score, size, lines)
     for part in score.findall("part"):
         _clefs_last(part)
+    for lyric in score.iter("lyric"):
+        _join_syllable(lyric)
     return etree.tostring(score, encoding="unicode")
 
 
@@ -189,6 +191,13 @@ def _doubtful(harmony: Element) -> None:
     step = harmony.find("root/root-step")
     if step is not None and DOUBTFUL_ID in harmony.get("id", ""):
         step.set("text", f"{step.get('text', step.text or '')}{DOUBTFUL_SIGN}")
+
+
+def _join_syllable(lyric: Element) -> None:
+    """A sign after a syllable whose word goes on tells `engraver.finish`, which sets syllables apart."""
+    texts = lyric.findall("text")
+    if texts and lyric.findall("syllabic")[-1:] and lyric.findall("syllabic")[-1].text in ("begin", "middle"):
+        texts[-1].text = f"{texts[-1].text or ''}{JOINED_SIGN}"
 
 
 # --------------------------------------------------------------------------------------- a tune that lies high
