@@ -25,6 +25,7 @@ from undersong.reading.musicxml import read_musicxml
 from undersong.workflow import Wishes, harmonise, lay_out, possible_keys
 from undersong.writing import booklet as module
 from undersong.writing.booklet import (
+    AFTER_HEAD_MM,
     BEFORE_MM,
     Item,
     Unit,
@@ -37,7 +38,7 @@ from undersong.writing.booklet import (
     page_size,
     paginate,
 )
-from undersong.writing.engraver import Engraver, System
+from undersong.writing.engraver import MARGIN_MM, Engraver, System
 from undersong.writing.exchange import exchange_file
 
 Systems = dict[str, tuple[System, ...]]
@@ -328,3 +329,35 @@ def test_a_first_verse_of_two_pages_begins_on_the_left() -> None:
     assert sum(kind == "system" for page in kinds for kind in page) == 5
     short = paginate(units[:2], 150.0)
     assert short[0]["items"][0]["kind"] == "head"
+
+
+@pytest.mark.parametrize(
+    ("systems", "spare_mm", "pages"),
+    [
+        (5, -3.0, [5]),  # 3 mm too high for the least room: set closer
+        (5, -9.0, [4, 1]),  # too high however close
+        (9, -3.0, [9]),
+        (5, 0.0, [5]),  # the least room
+    ],
+)
+def test_the_last_system_of_a_verse_is_taken_onto_the_page(systems: int, spare_mm: float, pages: list[int]) -> None:
+    """A turn for one system is spared if at least a millimetre stays between what is drawn (common practice)."""
+    units = [Unit((Item("head", 20.0, 0), Item("system", 40.0, 0, 0)), 0)]
+    units += [Unit((Item("system", 40.0, 0, number),), 0) for number in range(1, systems)]
+    least = 20.0 + 40.0 * systems + AFTER_HEAD_MM[0] + BEFORE_MM["system"][0] * (systems - 1)
+    found = paginate(units, least + spare_mm)
+    assert [sum(item["kind"] == "system" for item in page["items"]) for page in found] == pages
+    for page in found:
+        heights = sum(20.0 if item["kind"] == "head" else 40.0 for item in page["items"])
+        assert heights + sum(item["before_mm"] for item in page["items"]) <= least + spare_mm + 0.01
+        assert all(item["before_mm"] + 2 * MARGIN_MM >= 1.0 for item in page["items"][1:])
+
+
+def test_systems_are_not_crowded_for_another_verse() -> None:
+    """Set close only for a verse's own last systems: a short verse that fits no more begins the next page."""
+    units = [Unit((Item("head", 20.0, 0), Item("system", 40.0, 0, 0)), 0)]
+    units += [Unit((Item("system", 40.0, 0, number),), 0) for number in range(1, 5)]
+    units.append(Unit((Item("head", 20.0, 1), Item("system", 40.0, 1, 0)), 1))
+    least = 7 * 40.0 + AFTER_HEAD_MM[0] * 2 + BEFORE_MM["head"][0] + 4 * BEFORE_MM["system"][0]
+    found = paginate(units, least - 3.0)
+    assert [[item["verse"] for item in page["items"]] for page in found] == [[0] * 6, [1, 1]]

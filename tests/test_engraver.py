@@ -6,17 +6,19 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import pytest
 from fontTools.ttLib import TTFont
 from lxml import etree
 
 from engraver_pages import arrangement, verse
+from invented import bars_of, section_of
 from laid import tune
 from undersong.errors import CannotEngrave
 from undersong.model.accompaniment import Accompaniment, PlayedNote
 from undersong.model.pitch import Pitch
+from undersong.model.time import Time
 from undersong.workflow import Wishes, lay_out
 from undersong.writing.booklet import FONTS
 from undersong.writing.engraver import DOUBTFUL_SIGN, Engraver, System, _system, finish, text_width
@@ -378,3 +380,94 @@ def test_symbols_that_would_touch_stand_in_rows(engraver: Engraver) -> None:
     for one, other in combinations(boxes, 2):
         across = one[0] == other[0] and one[1] < other[2] and other[1] < one[2]
         assert not (across and one[3] < other[4] and other[3] < one[4]), (one, other)
+
+
+HIGH_BARS, LOW_BARS = "C5:1 E5:1 D5:1 F5:1 ", "C3:1 E3:1 D3:1 F3:1 "
+LAST_BARS = {
+    "two voices": ("C5:1 E5:1 D5:1 F5:1", "G4:2 A4:2"),
+    "a short second voice": ("D5:1/2 B4:1/2 D5:1/2 B4:1/2 E5:2", "G4:1 F4:1 C5:2"),
+    "a second voice of one beat": ("D5:1/2 B4:1/2 C5:3", "G4:1 E4:3"),
+    "rests at the end": ("C5:1/2 B4:1/2 A4:1 r:2", "G4:1 r:3"),
+    "dotted": ("E5:3/2 D5:1/2 C5:2", "G4:1 r:1/2 B4:1/2 r:2"),
+    "triplets": ("E5:1/3 D5:1/3 C5:1/3 r:3", "G4:1 F4:1/2 r:5/2"),
+    "the second voice later": ("C5:4", "r:1 G4:1 r:2"),
+}
+
+
+@pytest.mark.parametrize(
+    ("time", "music"),
+    [
+        ("4/4", "A5:4 " * 8),  # the clef at a bar line
+        ("4/2", "A5:4 " * 8),  # in the middle of a bar, which is halved
+        ("4/2", "A5:8 " * 4),  # and of one that is not, for the tune sounds on
+    ],
+)
+@pytest.mark.parametrize("last", LAST_BARS)
+def test_a_clef_stands_after_the_notes_before_it(engraver: Engraver, last: str, time: str, music: str) -> None:
+    """By the places in the pictures: also where a voice ends early or begins late."""
+    begins, (figure, tenor) = 12, LAST_BARS[last]
+    metre = Time.parse(time)
+    section = section_of(
+        "v",
+        bars_of(time, "C major", [str(metre.bar_length)] * int(32 / metre.bar_length)),
+        {
+            "tune": music,
+            "figure": f"{HIGH_BARS * 2} {figure} {LOW_BARS * 5}",
+            "tenor": f"r:8 {tenor} r:{32 - begins}",
+        },
+        lines=[("0", str(begins)), (str(begins), "32")],
+    )
+    met = False
+    for system in engrave(engraver, section):
+        root = etree.fromstring(system.svg.encode())
+        notes = {one.get("id", ""): place_of(one) for one in root.iter("{*}g") if one.get("class") == "note"}
+        before: list[float] = []
+        after: list[float] = []
+        for name, x in notes.items():
+            if name.startswith(("v.figure", "v.tenor")):
+                (before if Fraction(name.split(".")[2].replace("_", "/")) < begins else after).append(x)
+        clefs = [place_of(one) for one in root.iter("{*}g") if one.get("class") == "clef" and len(one)]
+        for x in clefs:
+            if x > min(notes.values()):
+                met = True
+                assert before
+                assert x > max(before) + 100
+                assert not after or x < min(after)
+    assert met
+
+
+def place_of(group: etree._Element) -> float:
+    """Left edge of the first sign of a group, in the picture's units."""
+    sign = next(one for one in group.iter("{*}use"))
+    found = re.match(r"translate\(([-\d.]+)", sign.get("transform", ""))
+    assert found
+    return float(found[1])
+
+
+def test_words_do_not_run_together(engraver: Engraver) -> None:
+    """A system too full for its words: by the font's own widths there is room between all, hyphens inside words."""
+    bars = bars_of("4/4", "C major", ["4"])
+    sung = "strong and length- ened through the thank- ful"
+    section = section_of("v", bars, {"tune": "C5:1/2 " * 8}, text=sung)
+    font = TTFont(FONTS / "LiberationSerif-Regular.ttf")
+    names, widths = font.getBestCmap(), font["hmtx"]
+    (system,) = engrave(engraver, section, PageSize(68.0, 7.04, 10.5))
+    words = []
+    hyphens = []
+    for group in etree.fromstring(system.svg.encode()).iter("{*}g"):
+        if group.get("class") != "syl":
+            continue
+        (text,) = group.iter("{*}text")
+        said = "".join(map(str, text.itertext()))
+        em = max(float(one.get("font-size", "0px")[:-2]) for one in text.iter("{*}tspan"))
+        left, long = float(text.get("x", "")), sum(widths[names[ord(sign)]][0] for sign in said) / 2048 * em
+        words.append((left, left + long, said))
+        hyphens += [(float(one.get("x", "")), float(one.get("width", ""))) for one in group.iter("{*}rect")]
+    words.sort()
+    assert [word for *_, word in words] == [word.rstrip("-") for word in sung.split()]
+    assert min(after[0] - before[1] for before, after in pairwise(words)) > 0.24 * em
+    assert max(right for _, right, _ in words) < 10 * 10 * system.width_mm
+    for before, after, syllable in zip(words, words[1:], sung.split(), strict=False):
+        inside = [(x, wide) for x, wide in hyphens if before[1] < x and x + wide < after[0]]
+        assert len(inside) == syllable.endswith("-")
+        assert all(wide > 0.15 * em for _, wide in inside)

@@ -339,6 +339,34 @@ def test_two_parts_under_the_tune() -> None:
     assert voices_of(section, 0, 0) == ["up C5 D5 E5", "down C4+E4 F4 D4 C4+E4", "down - D4 -"]
 
 
+@pytest.mark.parametrize(
+    ("parts", "found"),
+    [
+        ("G3:3 C#4:3/2,r:3/2 E4:3", ["down G3+C#4+E4 G3+E4"]),  # the middle key is left
+        ("F#3:3/2,r:3/2 C4:3 D4:3", ["down F#3+C4+D4 C4+D4"]),  # the lowest
+        ("F#3:3/2,r:3/2 C4:3 D4:5/2,r:1/2", ["down F#3+C4+D4 C4+D4 C4"]),  # one after the other
+        ("G3:3 E4:3/2,F4:3/2", ["up E4 F4", "down G3"]),  # a voice moves over a held key: two voices
+        ("G3:3 r:3/2,F4:3/2", ["up - F4", "down G3"]),  # struck later: no chord
+    ],
+)
+def test_a_chord_that_is_left_early_by_one_of_its_keys(parts: str, found: list[str]) -> None:
+    """Block chords give way where the tune dips: tied chords show it, a black head among white ones does not."""
+    bars = bars_of("6/8", "D major", ["3"])
+    section = section_of("v", bars, {"tune": "A5:3"})
+    music = [line_of("v", "figure", line.replace(",", " "), bars) for line in parts.split(" ")]
+    notes = [replace(note, id=f"v.figure.{place}.{note.id}") for place, line in enumerate(music) for note in line]
+    section = replace(section, notes=(*section.notes, *notes))
+    assert voices_of(section, 0, 1) == found
+    (bar,) = write_out(section).bars
+    pieces = [piece for voice in bar.staves[1] for piece in voice.pieces]
+    for note in notes:  # every key sounds as long as it did, tied throughout
+        heads = [(piece, head) for piece in pieces for head in piece.heads if head.note is note]
+        assert sum(piece.length for piece, _ in heads) == note.length
+        assert [head.tie_from for _, head in heads] == [False] + [True] * (len(heads) - 1)
+        assert [head.tie_to for _, head in heads] == [True] * (len(heads) - 1) + [False]
+        assert not any(head.tie_to for piece, head in heads if piece.end == note.end)
+
+
 def test_a_remark_stands_once_in_a_row() -> None:
     """Three alto notes "changed here", then one that is not, then one that is: said twice."""
     section = four_parts()

@@ -20,6 +20,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -471,8 +472,17 @@ BEFORE_MM: Mapping[str, tuple[float, float, float]] = {
 """Room above each kind of item in mm: least, wanted, most."""
 
 AFTER_HEAD_MM = (1.0, 1.5, 3.0)
-PAGE, TURN_INSIDE, FACING_INSIDE, TIGHT, EMPTY = 2.0, 4.0, 0.3, 0.4, 9.0
-"""Costs: of a page, of a turn inside a verse, of a verse over two facing pages, of squeezing, of an empty third."""
+CLOSEST_MM: Mapping[str, float] = {"page-head": 0.0, "head": 2.0, "system": -0.5, "foot": 0.0}
+CLOSEST_AFTER_HEAD_MM = 0.5
+"""Room where a verse's last systems would else stand alone on another page. Pictures bring a margin of 1 mm each, so
+what is drawn in two systems stays 1.5 mm apart."""
+
+LEFT_OVER = 2
+"""So many systems on a page of their own are not worth a turn."""
+
+PAGE, TURN_INSIDE, FACING_INSIDE, TIGHT, CLOSE, EMPTY = 2.0, 4.0, 0.3, 0.4, 1.0, 9.0
+"""Costs: of a page, of a turn inside a verse, of a verse over two facing pages, of squeezing, of setting a page closer
+still, of an empty third."""
 
 
 FRONT = 3.0
@@ -518,11 +528,29 @@ def _rooms(items: Sequence[Item]) -> list[tuple[float, float, float]]:
     return rooms
 
 
+def _closest(items: Sequence[Item]) -> list[float]:
+    """The room above each item of a page that is set as close as can be."""
+    rooms = [0.0]
+    for before, item in pairwise(items):
+        rooms.append(CLOSEST_AFTER_HEAD_MM if before.kind == "head" else CLOSEST_MM[item.kind])
+    return rooms
+
+
+def _leaves_over(units: Sequence[Unit], begin: int, end: int, height_mm: float) -> bool:
+    """Whether a page from `begin` on would hold a verse but for its last one or two systems, which end before `end`."""
+    if end < len(units) and not units[end].first:
+        return False
+    kept = max(begin + 1, end - LEFT_OVER)
+    together = not any(unit.first for unit in units[kept:end])
+    return together and _page_cost(units[begin:kept], height_mm, last=False) is not None
+
+
 def paginate(units: Sequence[Unit], height_mm: float) -> list[dict[str, Any]]:
     """Divide units into pages of `height_mm` by least cost over the whole booklet, and space each page.
 
     A turn (odd page to even page) inside a verse costs much, a verse over two facing pages little; so does paper.
     Where the first verse would be turned inside, a front page with the plan lets it begin on a left page (P7).
+    A page is set closer than else where a verse's last one or two systems would stand alone on the next.
     """
     count = len(units)
     best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {(0, 1): (0.0, ())}
@@ -536,7 +564,12 @@ def paginate(units: Sequence[Unit], height_mm: float) -> list[dict[str, Any]]:
             for end in range(begin + 1, count + 1):
                 page = _page_cost(units[begin:end], height_mm, last=end == count)
                 if page is None and end > begin + 1:
-                    break
+                    items = [item for unit in units[begin:end] for item in unit.items]
+                    if sum(item.height_mm for item in items) + sum(_closest(items)) > height_mm:
+                        break
+                    if not _leaves_over(units, begin, end, height_mm):
+                        continue
+                    page = PAGE + TIGHT + CLOSE
                 inside = end < count and not units[end].first
                 total = cost + (page or PAGE) + inside * (TURN_INSIDE if odd else FACING_INSIDE)
                 state = (end, 1 - odd)
@@ -566,6 +599,8 @@ def _page(units: Sequence[Unit], height_mm: float) -> dict[str, Any]:
     items = [item for unit in units for item in unit.items]
     rooms = _rooms(items)
     left = height_mm - sum(item.height_mm for item in items) - sum(room[1] for room in rooms)
+    if left < sum(room[0] - room[1] for room in rooms):
+        rooms = [(close, *room[1:]) for close, room in zip(_closest(items), rooms, strict=True)]
     side = 0 if left < 0 else 2
     give = sum(abs(room[side] - room[1]) for room in rooms)
     share = min(1.0, abs(left) / give) if give else 0.0

@@ -37,6 +37,10 @@ DOUBTFUL_SIGN = "\u2060"
 SHOWN_ONE = "\u200b"
 """Stands after the number 1 of a bar that begins a later system, where a repeat is written out."""
 
+JOINED_SIGN = "\u2063"
+"""Stands after a syllable whose word goes on, for the library draws no hyphen where it finds no room. It is not
+printed, but the library counts it as half a letter."""
+
 ACCIDENTAL_EM = 0.149
 """Width of a chord symbol's sharp or flat in ems of Leipzig, from the font."""
 
@@ -181,7 +185,7 @@ def finish(svg: str) -> str:
     svg = _OCTAVE.sub(_octave_in_letters, svg)
     if DOUBTFUL_SIGN in svg:
         svg = _SYMBOL.sub(lambda found: _dotted(found[0]), svg)
-    return _clear_words(svg)
+    return _clear_words(_spread_words(svg))
 
 
 _SYMBOL = re.compile(r'<g id="[^"]*" class="harm">.*?</text></g>', re.DOTALL)
@@ -308,6 +312,86 @@ def _octave_in_letters(found: re.Match[str]) -> str:
     begins = max(float(found[3]), left + (text_width(text) + 0.25) * em)
     letters = f'<text x="{left:.0f}" y="{low:.0f}" font-size="{em:.0f}px" font-style="italic" font-weight="bold">{text}'
     return f'{found[1]}{letters}</text><path d="M{begins:.0f} {found[4]} L{found[5]} {found[6]}"'
+
+
+WORD_GAP_EM, HYPHEN_GAP_EM, HYPHEN_EM = 0.32, 0.4, 0.2
+"""Least room between two words (a little more than the font's space) and between syllables of one, and the least
+hyphen, in ems."""
+
+_SUNG = re.compile(r'<g id="[^"]*" class="syl">(<text x="(-?\d+)" y="(-?\d+)".*?</text>)((?:<rect [^>]*/>)*)</g>')
+_HYPHEN = re.compile(r'<rect x="(-?\d+)" y="(-?\d+)" height="(\d+)" width="(\d+)"/>')
+_STAFF_LINE = re.compile(r'class="staff">.*?<path d="M(\d+) (\d+) L(\d+) \2"')
+
+
+@dataclass(frozen=True, slots=True)
+class _Sung:
+    """A syllable in a picture: where it begins, its width, the size of its letters, whether its word goes on."""
+
+    group: str
+    left: float
+    low: float
+    width: float
+    em: float
+    joined: bool
+
+
+def _spread_words(svg: str) -> str:
+    """Move syllables apart that would run together, each as little as can be, and give a word its hyphens.
+
+    A full system is set closer than its words allow. The places are those with the least sum of squared moves
+    (isotonic regression by pooling neighbours, Barlow et al. 1972, from memory).
+    """
+    rows: dict[float, list[_Sung]] = {}
+    for found in _SUNG.finditer(svg):
+        text = html.unescape(re.sub(r"<[^>]*>", "", found[1]))
+        em = max((float(size) for size in re.findall(r'font-size="([\d.]+)px"', found[1])), default=0.0)
+        plain = text.replace(JOINED_SIGN, "")
+        one = _Sung(found[0], float(found[2]), float(found[3]), text_width(plain) * em, em, plain != text)
+        rows.setdefault(one.low, []).append(one)
+    edges = [(float(left), float(right)) for left, _, right in _STAFF_LINE.findall(svg)]
+    if not rows or not edges:
+        return svg.replace(JOINED_SIGN, "")
+    drawn: dict[str, str] = {}
+    for row in rows.values():
+        row.sort(key=lambda one: one.left)
+        places = _apart(row, min(left for left, _ in edges), max(right for _, right in edges))
+        for index, one in enumerate(row):
+            after = places[index + 1] if index + 1 < len(row) else None
+            drawn[one.group] = _sung_at(one, places[index], after)
+    return _SUNG.sub(lambda found: drawn[found[0]], svg)
+
+
+def _apart(row: Sequence[_Sung], least: float, most: float) -> list[float]:
+    """Left edges of syllables of one row between two places, with room between them."""
+    offsets = [0.0]
+    for one in row:
+        offsets.append(offsets[-1] + one.width + (HYPHEN_GAP_EM if one.joined else WORD_GAP_EM) * one.em)
+    pools: list[list[float]] = []
+    for one, offset in zip(row, offsets, strict=False):
+        pools.append([one.left - offset])
+        while len(pools) > 1 and sum(pools[-2]) / len(pools[-2]) > sum(pools[-1]) / len(pools[-1]):
+            last = pools.pop()
+            pools[-1].extend(last)
+    means = [sum(pool) / len(pool) for pool in pools for _ in pool]
+    most = max(least, most - offsets[-2] - row[-1].width)
+    return [offset + min(max(mean, least), most) for mean, offset in zip(means, offsets, strict=False)]
+
+
+def _sung_at(one: _Sung, left: float, after: float | None) -> str:
+    """The group of a syllable at its place; `after` is where the next begins, and one hyphen stands halfway to it."""
+    group = one.group.replace(JOINED_SIGN, "").replace(f'<text x="{one.left:.0f}"', f'<text x="{left:.0f}"', 1)
+    end = left + one.width
+    if after is None or not one.joined:
+        return group
+    hyphens = [(float(x), float(x) + float(wide)) for x, _, _, wide in _HYPHEN.findall(group)]
+    if len(hyphens) > 1 and end <= hyphens[0][0] and hyphens[-1][1] <= after:
+        return group
+    wide = min(0.227 * one.em, after - end - 0.12 * one.em)
+    if wide < HYPHEN_EM * one.em:
+        return group
+    x, y = (end + after - wide) / 2, one.low - 0.254 * one.em
+    line = f'<rect x="{x:.0f}" y="{y:.0f}" height="{0.054 * one.em:.0f}" width="{wide:.0f}"/>'
+    return f"{_HYPHEN.sub('', group)[:-4]}{line}</g>"
 
 
 _SYLLABLE = re.compile(

@@ -355,6 +355,30 @@ def _chords(heads: Iterable[Head]) -> list[_Event]:
     ]
 
 
+def _stepwise(events: Sequence[_Event]) -> list[_Event]:
+    """A standing chord of one part that some of its notes leave early, as tied chords cut where they leave.
+
+    Else such a note, with stem and value of its own inside the chord and silence after it, reads as a missing beat.
+    Where the part strikes anything before the chord ends, a voice moves under or over held notes: that stays.
+    """
+    found: dict[tuple[Fraction, frozenset[str]], list[_Event]] = {}
+    for event in events:
+        found.setdefault((event.start, frozenset(event.parts)), []).append(event)
+    done = []
+    for (start, parts), group in found.items():
+        edges = sorted({start, *(event.end for event in group)})
+        keys = [head.note.pitch.midi for event in group for head in event.heads]
+        moves = any(start < other.start < edges[-1] and other.parts & parts for other in events)
+        if len(parts) > 1 or len(group) == 1 or moves or len(set(keys)) < len(keys):
+            done.extend(group)
+            continue
+        for here, there in pairwise(edges):
+            heads = (head for event in group if event.end >= there for head in event.heads)
+            chord = tuple(sorted(heads, key=lambda head: (head.note.pitch.diatonic, head.note.pitch.midi)))
+            done.append(_Event(here, there - here, chord))
+    return done
+
+
 def _tracks(events: Iterable[_Event]) -> list[list[_Event]]:
     """As few voices as hold the events without overlap, a part staying where it was if it can."""
     tracks: list[list[_Event]] = []
@@ -378,7 +402,7 @@ def _accompanying(heads: Sequence[Head], *, under_tune: bool) -> list[list[_Even
     Under the tune all stems go down, so that what begins and ends together stays one chord also in a bar where
     parts differ elsewhere; alone on a staff, two parts that differ have stems of their own throughout the bar.
     """
-    tracks = _tracks(_chords(heads))
+    tracks = _tracks(_stepwise(_chords(heads)))
     if under_tune:
         return tracks
     parts: dict[str, list[Head]] = {}

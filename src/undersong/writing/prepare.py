@@ -21,8 +21,9 @@ from itertools import pairwise
 from lxml import etree
 
 from undersong.errors import CannotEngrave
-from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, SHOWN_ONE, text_width
+from undersong.writing.engraver import BRACE_MM, DOUBTFUL_SIGN, JOINED_SIGN, SHOWN_ONE, text_width
 from undersong.writing.exchange import DOUBTFUL_ID
+from undersong.writing.notation import TYPES
 
 Element = etree._Element  # noqa: SLF001  # lxml has no public name for it
 
@@ -105,6 +106,10 @@ def prepare(
     _write_lower(score)
     _set_marks(score, marks or {})
     _break_systems(score, size, lines)
+    for part in score.findall("part"):
+        _clefs_last(part)
+    for lyric in score.iter("lyric"):
+        _join_syllable(lyric)
     return etree.tostring(score, encoding="unicode")
 
 
@@ -186,6 +191,13 @@ def _doubtful(harmony: Element) -> None:
     step = harmony.find("root/root-step")
     if step is not None and DOUBTFUL_ID in harmony.get("id", ""):
         step.set("text", f"{step.get('text', step.text or '')}{DOUBTFUL_SIGN}")
+
+
+def _join_syllable(lyric: Element) -> None:
+    """A sign after a syllable whose word goes on tells `engraver.finish`, which sets syllables apart."""
+    texts = lyric.findall("text")
+    if texts and lyric.findall("syllabic")[-1:] and lyric.findall("syllabic")[-1].text in ("begin", "middle"):
+        texts[-1].text = f"{texts[-1].text or ''}{JOINED_SIGN}"
 
 
 # --------------------------------------------------------------------------------------- a tune that lies high
@@ -272,6 +284,91 @@ def _break_systems(score: Element, size: PageSize, lines: Sequence[Fraction]) ->
             if index in chosen:
                 measure.insert(0, etree.Element("print", {"new-system": "yes"}))
                 _show_number(measure)
+
+
+def _clefs_last(part: Element) -> None:
+    """Let a clef at a bar's beginning stand after everything in its staff's bar before.
+
+    The library moves such a clef to the end of a voice of the bar before, however early that voice ends; so there
+    every voice is filled to the bar line with a rest that is not seen.
+    """
+    divisions, before = 1, None
+    for measure in part.findall("measure"):
+        divisions = int(measure.findtext("attributes/divisions", str(divisions)))
+        staves = _lead_with_clefs(measure, divisions)
+        if before is not None:
+            for staff in staves:
+                _fill_voices(before, staff, divisions)
+        before = measure
+
+
+def _lead_with_clefs(measure: Element, divisions: int) -> list[str]:
+    """Staves whose clef changes with the bar; such clefs are brought before every note."""
+    found = [
+        (clef, child)
+        for at, _, child in _events(measure, divisions)
+        if child.tag == "attributes" and not at
+        for clef in child.findall("clef")
+    ]
+    first = measure.find("attributes")
+    note = measure.find("note")
+    if found and (first is None or (note is not None and measure.index(first) > measure.index(note))):
+        first = etree.Element("attributes")
+        place = measure.find("print")
+        measure.insert(0 if place is None else measure.index(place) + 1, first)
+    for clef, child in found:
+        assert first is not None
+        if child is not first:
+            first.append(clef)
+            if not len(child):
+                measure.remove(child)
+    return [clef.get("number", "1") for clef, _ in found]
+
+
+def _fill_voices(measure: Element, staff: str, divisions: int) -> None:
+    ends: dict[str | None, Fraction] = {}
+    now = length = Fraction(0)
+    for at, lasts, child in _events(measure, divisions):
+        now = at
+        if child.tag == "note":
+            now = at + lasts
+            length = max(length, now)
+            if child.findtext("staff", "1") == staff:
+                ends[child.findtext("voice")] = max(ends.get(child.findtext("voice"), now), now)
+    last = measure.find("barline[@location='right']")
+    for voice, end in ends.items():
+        if end == length:
+            continue
+        filled: list[Element] = []
+        if end != now:
+            step = etree.Element("forward" if end > now else "backup")
+            etree.SubElement(step, "duration").text = str(abs(end - now) * divisions)
+            filled.append(step)
+        filled.extend(_unseen_rests(length - end, voice, staff, divisions))
+        for element in filled:
+            if last is None:
+                measure.append(element)
+            else:
+                last.addprevious(element)
+        now = length
+
+
+def _unseen_rests(length: Fraction, voice: str | None, staff: str, divisions: int) -> Iterator[Element]:
+    """Rests of undotted values that fill `length`, the shortest first; one without a value would count as a bar."""
+    found: list[tuple[Fraction, str]] = []
+    for value, name in TYPES.items():
+        while value <= length and (value * divisions).denominator == 1:
+            found.append((value, name))
+            length -= value
+    for value, name in reversed(found):
+        rest = etree.Element("note", {"print-object": "no"})
+        etree.SubElement(rest, "rest")
+        etree.SubElement(rest, "duration").text = str(value * divisions)
+        if voice is not None:
+            etree.SubElement(rest, "voice").text = voice
+        etree.SubElement(rest, "type").text = name
+        etree.SubElement(rest, "staff").text = staff
+        yield rest
 
 
 Column = Sequence[Element]
