@@ -497,6 +497,21 @@ def test_a_chord_before_the_rest_of_a_divided_bar_is_struck_once() -> None:
     assert "ending-struck-twice" not in {one.kind for one in arrangement.findings}
 
 
+def test_a_chord_after_the_beat_makes_no_ninth_over_the_moved_bass() -> None:
+    """G, then F sharp in the feet under a chord of G: after the beat the hand leaves its G out (common practice)."""
+    hymn = four_parts(
+        "(time=4/4) (key=1) (tempo=80) D5:1 B4:1 B4:1 B4:1 | A4:1 B4:1 A4:2 | G4:4",
+        "(time=4/4) (key=1) (tempo=80) G4:1 G4:1 G4:1 G4:1 | D4:1 G4:1 F#4:2 | D4:4",
+        "(time=4/4) (key=1) (tempo=80) B3:1 D4:1 D4:1 D4:1 | F#3:1 D4:1 C4:2 | B3:4",
+        "(time=4/4) (key=1) (tempo=80) E3:1 G2:1/2 F#2:1/2 E2:1 G3:1 | D3:1 G2:1 D3:2 | G2:4",
+    )
+    section, _ = laid(one_line(hymn), "bass-and-chord")
+    assert section.texture == "bass-and-chord"
+    after = {note.pitch.midi for note in section.notes if note.part == "figure" and note.start == Fraction(3, 2)}
+    assert after
+    assert not [key for key in after if (key - 54) % 12 == 1]
+
+
 def test_the_middle_voice_never_plays_alone() -> None:
     """At a line's end all printed parts rest: so does the middle of three voices."""
     hymn = four_parts(

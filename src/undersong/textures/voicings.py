@@ -29,7 +29,8 @@ PRICE = {
     "wide-pair": 1.5, "second-in-pair": 10.0, "octave-in-hand": 8.0, "under-feet": 25.0, "not-on-root": 15.0,
     "not-on-bass": 60.0, "bass-key": 2.0, "override": 2.0, "silent-slot": 6.0, "silent-beat": 120.0, "one-note": 90.0,
     "nothing": 400.0, "silent-voice": 220.0, "dip": 6.0, "out-of-hand": 200.0, "other-hand": 30.0,
-    "suspension": 120.0, "suspension-moved": 40.0, "suspension-late": 12.0, "figure-stands": 8.0,
+    "suspension": 120.0, "suspension-moved": 40.0, "suspension-late": 12.0, "over-moved-bass": 20.0,
+    "figure-stands": 8.0,
 }  # fmt: skip
 
 TWELFTH = 19
@@ -91,8 +92,8 @@ def _likeness(unit: Unit) -> tuple[object, ...]:
     chord = unit.chord.chord.pitch_classes
     return (
         slots, unit.held, chord, unit.root, unit.third, unit.fifth, unit.present, unit.wanted, unit.later, unit.single,
-        unit.bass_keys, unit.bass_first, unit.guide, unit.tune_first, unit.short_harmony, unit.suspended,
-        unit.windows, unit.own,
+        unit.bass_keys, unit.bass_first, unit.bass_last, unit.guide, unit.tune_first, unit.short_harmony,
+        unit.suspended, unit.windows, unit.own,
     )  # fmt: skip
 
 
@@ -433,6 +434,8 @@ def _candidate(
     if order[0] and not strikes[0]:
         return None
     struck = [key for keys in strikes for key in keys]
+    if not order[0] and unit.bass_last >= 0:  # chords after the beat meet the bass where it has gone on
+        cost += PRICE["over-moved-bass"] * sum((key - unit.bass_last) % 12 == 1 for key in set(struck))
     names = [key % 12 for key in sorted(set(struck))]
     cost += _completeness(unit, [key % 12 for keys in strikes[: unit.own] for key in keys])
     for first, last in unit.windows:
