@@ -97,41 +97,41 @@ TEXTURES: dict[str, Texture] = {
             "block", "block chords",
             "three-note chords under the tune, struck where the harmony changes, bass in the pedal",
             "a harmony: printed parts or chord symbols",
-            "figure", BLOCK, inner_pedal="offered", version=2,
+            "figure", BLOCK, inner_pedal="offered", version=3,
         ),
         Texture(
             "broken", "broken chords",
             "a figure rising and falling through each chord, bass in the pedal",
             "a harmony, and a pace and a room that leave time for two notes to a chord",
             "figure", BROKEN, patterns=tuple(PATTERNS.values()),
-            pattern="up-and-back", blurs=True, shortest_seconds=0.14, version=3,
+            pattern="up-and-back", blurs=True, shortest_seconds=0.14, version=4,
         ),
         Texture(
             "alberti", "Alberti figure",
             "low, high, middle, high through each chord, bass in the pedal",
             "a harmony, and a pace and a room that leave time for four notes to a chord",
             "figure", ALBERTI,
-            blurs=True, dense_three_levels=True, shortest_seconds=0.14, version=2,
+            blurs=True, dense_three_levels=True, shortest_seconds=0.14, version=3,
         ),
         Texture(
             "held", "broken over held notes",
             "the lowest note of each chord held while the others move above it, bass in the pedal",
             "a harmony, and a pace and a room that leave time for two notes to a chord",
-            "figure", HELD, HELD_IN_THREES, blurs=True, shortest_seconds=0.14, inner_pedal="offered", version=2,
+            "figure", HELD, HELD_IN_THREES, blurs=True, shortest_seconds=0.14, inner_pedal="offered", version=3,
         ),
         Texture(
             "bass-and-chord", "bass and chord",
             "the feet on the beat, the chord after it",
             "a harmony that lasts a beat or more, and a pace that leaves time for it",
             "figure", AFTER_BEATS, rhythm="beats", pulsed_feet=True,
-            hands_figure=LOW_AND_PAIR, shortest_seconds=0.2, version=2,
+            hands_figure=LOW_AND_PAIR, shortest_seconds=0.2, version=3,
         ),
         Texture(
             "strummed", "strummed",
             "the chord on every beat, the first one held, the others short",
             "a harmony that mostly lasts two beats or more, and a pace that leaves time for its strokes",
             "figure", STROKES, compound_figure=LILTED_STROKES,
-            rhythm="beats", shortest_seconds=0.14, version=2,
+            rhythm="beats", shortest_seconds=0.14, version=3,
         ),
         Texture(
             "shared", "figure shared between the hands",
@@ -139,13 +139,13 @@ TEXTURES: dict[str, Texture] = {
             "above it",
             "a harmony, a tune that the feet can play, and a pace and a room for two notes to a chord",
             "figure", SHARED, two_hands=True,
-            blurs=True, shortest_seconds=0.14, version=3,
+            blurs=True, shortest_seconds=0.14, version=4,
         ),
         Texture(
             "counter-line", "running voice",
             "one voice in quavers under the tune, by step and through the chords, bass in the pedal",
             "a harmony, a pedal for the bass, and a pace and a room for two notes to a beat",
-            "counter-line", SINGLE, blurs=True, shortest_seconds=0.2, version=2,
+            "counter-line", SINGLE, blurs=True, shortest_seconds=0.2, version=3,
         ),
         Texture(
             "descant", "descant from an inner part",
@@ -171,7 +171,7 @@ TEXTURES: dict[str, Texture] = {
         Texture(
             "three-voices", "three voices",
             "tune, one middle voice and bass for the hands alone",
-            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, inner_pedal="offered", version=3,
+            "a harmony: printed parts or chord symbols", "three-voices", SINGLE, inner_pedal="offered", version=4,
         ),
     )
 }  # fmt: skip
