@@ -512,6 +512,21 @@ def test_a_chord_after_the_beat_makes_no_ninth_over_the_moved_bass() -> None:
     assert not [key for key in after if (key - 54) % 12 == 1]
 
 
+@pytest.mark.parametrize("texture", ["block", "broken", "bass-and-chord"])
+def test_all_come_off_together_at_the_end(texture: str) -> None:
+    """The print rests on the verse's last beat: the hand's last chord ends with tune and bass (R19)."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | E5:1 D5:1 C5:1 r:1",
+        "(time=4/4) (key=0) (tempo=80) G4:1 G4:1 G4:1 G4:1 | G4:1 G4:1 G4:1 r:1",
+        "(time=4/4) (key=0) (tempo=80) E4:1 B3:1 C4:1 B3:1 | C4:1 B3:1 E4:1 r:1",
+        "(time=4/4) (key=0) (tempo=80) C3:1 G3:1 C3:1 G3:1 | C3:1 G2:1 C3:1 r:1",
+    )
+    section, _ = laid(one_line(hymn), texture)
+    assert section.texture == texture
+    ends = {part: max(note.end for note in section.notes if note.part == part) for part in ("tune", "bass", "figure")}
+    assert set(ends.values()) == {Fraction(7)}
+
+
 def test_the_middle_voice_never_plays_alone() -> None:
     """At a line's end all printed parts rest: so does the middle of three voices."""
     hymn = four_parts(

@@ -28,11 +28,11 @@ from undersong.model.organ import Organ
 from undersong.model.pitch import Pitch
 from undersong.model.player import Player
 from undersong.playing.check import check, tell
-from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in
+from undersong.textures.ground import Bench, Ground, Sounded, WalkedChord, chords_in, sounding
 from undersong.textures.patterns import AFTER_BEATS, BLOCK, STROKES, Figure
 from undersong.textures.places import PLACES, division_of
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, suspended_at
+from undersong.textures.units import Unit, bar_at, cut, long_ending_beats, resting_chords, suspended_at
 from undersong.textures.voicings import Candidate, beside_bass, candidates, stands, stays
 
 LOWER_REGISTER = 45
@@ -309,6 +309,12 @@ def pulsed(bass: tuple[Piece, ...], starts: frozenset[Fraction]) -> tuple[Piece,
     return tuple(pieces)
 
 
+def _lift(ground: Ground, unit: Unit) -> Fraction:
+    """Where a unit's last note ends at the latest: where a line comes to rest, all come off together (R16, R19)."""
+    others = [note.end for part in (ground.tune, ground.bass) for note in sounding(part, unit.start, unit.end)]
+    return max(others) if others and (unit.start, unit.end) in resting_chords(ground) else unit.end
+
+
 def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draft]:
     drafts = []
     limb = PLACES[layout.section.tune].figure
@@ -317,6 +323,7 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
     reached = not bench.above_bass or all(beside_bass(unit, key, bench) for key in candidate.levels[:1])
     below: Limb = "left hand" if bench.two_hands and reached else limb
     lowest = {*candidate.levels[:1], *candidate.ends[:1]}
+    lift = _lift(layout.ground, unit)
     for index, (slot, keys) in enumerate(zip(unit.slots, candidate.strikes, strict=True)):
         for key in keys:
             end = slot.end
@@ -335,6 +342,8 @@ def _unit_drafts(layout: _Layout, unit: Unit, candidate: Candidate) -> list[Draf
             elif not figure.short_after_first:  # it goes on until something is struck, as long as it may
                 stops = (at for at in later if candidate.strikes[at] or not stands(unit.slots[at], key))
                 end = next((unit.slots[at].start for at in stops), unit.end)
+            if lift > slot.start:
+                end = min(end, lift)
             hand = below if key in lowest else limb
             pitch = spelled(layout.ground.chords, slot.start, slot.end, key)
             drafts.append(Draft("figure", slot.start, end, pitch, hand, division_of(layout.section, hand)))

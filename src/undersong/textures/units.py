@@ -163,7 +163,7 @@ def boundaries(ground: Ground, texture: Texture) -> list[Fraction]:
             found.add(following)
     for hemiola in ground.hemiolas:
         found = {place for place in found if place != hemiola.crossed} | set(hemiola.places)
-    rests = _resting_chords(ground)
+    rests = resting_chords(ground)
     found = {place for place in found if not any(start < place < end for start, end in rests)}
     found |= {start for start, _ in rests}
     return _cut_long(ground, texture, sorted(found), {start for start, _ in rests})
@@ -213,7 +213,7 @@ def bar_at(bars: tuple[PlacedBar, ...], start: Fraction) -> PlacedBar:
 def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
     """R16: the beats under the last chord of a line of three beats or more, up to the lift, inside the verse."""
     found: set[Fraction] = set()
-    rests = {end for _, end in _resting_chords(ground)}
+    rests = {end for _, end in resting_chords(ground)}
     for line in ground.lines:
         chords, notes = chords_in(ground.chords, line.start, line.end), sounding(ground.tune, line.start, line.end)
         if chords and notes and line.end not in rests:
@@ -224,7 +224,7 @@ def long_ending_beats(ground: Ground) -> frozenset[Fraction]:
 
 
 @kept(16)
-def _resting_chords(ground: Ground) -> tuple[tuple[Fraction, Fraction], ...]:
+def resting_chords(ground: Ground) -> tuple[tuple[Fraction, Fraction], ...]:
     """Where the figure comes to rest: last chords of lines of one or two beats, and the verse's last.
 
     Where the line ends in a rest of the tune, or on a longer chord, the figure goes on.
@@ -257,7 +257,7 @@ def _begins_off_beat(ground: Ground, place: Fraction) -> bool:
 def cut(ground: Ground, texture: Texture, bench: Bench) -> tuple[Unit, ...]:
     """All units of a verse, in order. Stretches without a chord have units with no tone allowed."""
     dense = is_dense(ground)
-    rests = {start for start, _ in _resting_chords(ground)}
+    rests = {start for start, _ in resting_chords(ground)}
     beats = _beats(ground)
     places = boundaries(ground, texture)
     if texture.by_harmony and bench.free_of_tune:  # no bass keeps the beat beneath a tune in the bass
