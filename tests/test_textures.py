@@ -390,11 +390,43 @@ def test_the_middle_of_three_voices_stays_in_a_hand() -> None:
 
 
 def test_the_descant_is_the_printed_part_an_octave_up() -> None:
-    """The tenor over the tune; the tune itself in the left hand with the alto, every note in place."""
+    """The alto over the tune, for the tenor would lie on it and under it; the tune in the left hand with the tenor."""
     section, arrangement = laid(SATB, "descant")
     descant = [key for key in limb(section, "right hand") if key.part == "descant"]
-    assert [key.midi - 12 for key in descant] == [55, 57, 55, 53, 55, 57, 55, 52]
-    assert {key.part for key in limb(section, "left hand")} == {"tune", "alto"}
+    assert [key.midi - 12 for key in descant] == [60, 60, 60, 60, 60, 60, 59, 60]
+    assert {key.part for key in limb(section, "left hand")} == {"tune", "tenor"}
+    tune = [key.midi for key in limb(section, "left hand") if key.part == "tune"]
+    assert all(over.midi > under for over, under in zip(descant, tune, strict=True))
+    assert weights(arrangement, "hard") == []
+
+
+def test_parts_that_would_lie_under_the_tune_are_no_descant() -> None:
+    """Both more than an octave under the tune, and two octaves up over A5: both rest, and that is what is told."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) G5:1 A5:1 G5:1 F5:1 | G5:4",
+        "(time=4/4) (key=0) (tempo=80) E4:1 F4:1 E4:1 D4:1 | E4:4",
+        "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 C4:1 A3:1 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 C3:1 D3:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert {key.part for key in limb(section, "right hand")} == {"tune"}
+    assert {key.part for key in limb(section, "left hand")} == {"alto", "tenor"}
+    assert "left-hand-silent" not in {one.kind for one in arrangement.findings}
+    (told,) = [one.message for one in arrangement.findings if one.kind == "descant-rests"]
+    assert "an octave up both tenor and alto would lie under the tune" in told
+
+
+def test_a_low_part_goes_two_octaves_up() -> None:
+    """The alto makes fifths; the tenor lies a sixth under the tune an octave up, a third over it two octaves up."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) E3:1 F3:1 G3:1 F3:1 | E3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F2:1 E2:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert [key_name(key.midi) for key in limb(section, "right hand")] == ["E5", "F5", "G5", "F5", "E5"]
+    assert {key.part for key in limb(section, "right hand")} == {"descant"}
     assert weights(arrangement, "hard") == []
 
 

@@ -1,9 +1,10 @@
 """An inner part of the print as a descant: an octave higher in the right hand, the tune with the other in the left.
 
 A part that moves in fourths with the tune makes fifths above it, and what lay hidden between outer voices is bare on
-top. Line by line that part rises, tenor or alto, which makes no fifths or octaves with tune, other part and bass, from
-note to note and from beat to beat; a few notes of a line give way to other tones of their chord, marked on the page.
-Where that does not do, the part rests, and the tune is soloed as in print.
+top. Line by line that part rises, tenor or alto, which lies over the tune, at most for a passing note under it, and
+makes no fifths or octaves with tune, other part and bass, from note to note and from beat to beat; a few notes of a
+line give way to other tones of their chord, marked on the page. A part that lies over the tune only two octaves higher
+rises so far where that is not too high. Where nothing of this does, the part rests, and both hands play the print.
 
 Conventions: section time in quarter notes; keys are MIDI numbers; prices are points, smaller is better.
 References: an inner part an octave up as a descant: organ teaching pages (second hand); fifths: common practice.
@@ -11,7 +12,7 @@ References: an inner part an octave up as a descant: organ teaching pages (secon
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -29,7 +30,7 @@ from undersong.model.player import Player
 from undersong.playing.check import check, tell
 from undersong.textures.ground import Sounded, WalkedChord, chords_in, sounding
 from undersong.textures.table import TEXTURES, Texture
-from undersong.textures.units import boundaries, leading_notes, sevenths
+from undersong.textures.units import bar_at, boundaries, leading_notes, sevenths
 
 PARTS = (("tenor", "alto"), ("alto", "tenor"))
 """The part that becomes the descant, and the one that stays with the tune."""
@@ -48,6 +49,17 @@ DOUBLED = 8.0
 """What it costs that an altered note doubles the tune: the descant says nothing there."""
 NEAR = 5
 """So far from the printed note another is sought, in semitones: a fourth, within which a part still reads as itself."""
+NEAR_OVER_TUNE = 7
+"""And so far above a printed note that lies on the tune or under it: where both have the root, the fifth over it."""
+
+
+TWO_OCTAVES = 12.0
+"""What it costs that a part goes two octaves up: between it and the tune there is a hole, so the other goes first."""
+PASSES_UNDER = 10.0
+"""What a note shorter than a beat costs that lies on the tune or under it: it decides which part rises."""
+HIGHEST = 81
+"""A5: higher nothing goes two octaves up, where a flute only whistles (assumed)."""
+UNDER = "lie under the tune"
 
 
 INSTANT = Fraction(1, 64)
@@ -56,12 +68,17 @@ INSTANT = Fraction(1, 64)
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """What becomes of a line: the part that rises ("": none), keys altered by start, the interval that forbids it."""
+    """What becomes of a line: the part that rises ("": none), how far, keys altered by start, what the part would do.
+
+    `faults` says by start of an altered note what the printed one does on top.
+    """
 
     upper: str
     altered: dict[Fraction, int]
-    interval: str
+    why: str
     cost: float
+    octaves: int = 1
+    faults: dict[Fraction, str] = field(default_factory=dict)
 
 
 def lay_descant(
@@ -85,7 +102,7 @@ def lay_descant(
     drafts += bass_drafts(bass, section, printed=printed)
     section = replace(section, notes=write(section.id, section.bars, drafts))
     told = [
-        tell(section, "descant-rests", line.start, interval=plan[line].interval, division=section.left)
+        tell(section, "descant-rests", line.start, why=plan[line].why, division=section.left)
         for line in verse.lines
         if not plan[line].upper
     ]
@@ -96,7 +113,14 @@ def lay_descant(
         )
         for name, piece in omitted
     ]  # fmt: skip
-    return section, [*check(section, organ, player), *judge(section, verse), *told]
+    # Where the descant rests the left hand has the inner parts, which are no figure.
+    judged = [
+        one
+        for one in judge(section, verse)
+        if one.kind != "left-hand-silent"
+        or not any(note.limb == "left hand" and note.start <= one.start < note.end for note in section.notes)
+    ]
+    return section, [*check(section, organ, player), *judged, *told]
 
 
 def _line_at(verse: WalkedVerse, start: Fraction) -> PlacedLine:
@@ -111,7 +135,7 @@ def _plan(verse: WalkedVerse, bass: tuple[Sounded, ...], player: Player) -> dict
     beats = boundaries(ground_of(verse, (), 0), TEXTURES["broken"])
     found: dict[str, list[_Line]] = {}
     for upper, lower in PARTS:
-        rows = [_risen(verse, bass, line, upper, lower, beats) for line in verse.lines]
+        rows = [_lowest_risen(verse, bass, line, upper, lower, beats) for line in verse.lines]
         out = [_left_out(verse, line, lower, player) for line in verse.lines]
         found[upper] = [
             replace(row, cost=row.cost + LEFT_OUT * count) if row.upper else row
@@ -121,8 +145,19 @@ def _plan(verse: WalkedVerse, bass: tuple[Sounded, ...], player: Player) -> dict
     plan = {}
     for index, line in enumerate(verse.lines):
         ways = [found[upper][index] for upper, _ in PARTS]
-        plan[line] = min(ways, key=lambda row: row.cost + OTHER_PART * (row.upper != usual))
+        best = min(ways, key=lambda row: row.cost + OTHER_PART * (row.upper != usual))
+        if not best.upper:
+            best = replace(best, why=_reasons({upper: found[upper][index].why for upper, _ in PARTS}))
+        plan[line] = best
     return plan
+
+
+def _reasons(whys: dict[str, str]) -> str:
+    """Why neither part rises, in one clause."""
+    (first, why), (second, other) = whys.items()
+    if why == other:
+        return f"an octave up both {first} and {second} would {why}"
+    return f"an octave up the {first} would {why}, the {second} {other}"
 
 
 def _left_out(verse: WalkedVerse, line: PlacedLine, lower: str, player: Player) -> int:
@@ -131,26 +166,55 @@ def _left_out(verse: WalkedVerse, line: PlacedLine, lower: str, player: Player) 
     return sum(not _fits(piece, verse, "", player, rests=False) for piece in pieces)
 
 
-def _risen(
+def _lowest_risen(
     verse: WalkedVerse, bass: tuple[Sounded, ...], line: PlacedLine, upper: str, lower: str, beats: list[Fraction]
 ) -> _Line:
-    """A part an octave up in a line, altered where it must be; or resting, if that does not do."""
+    """A part an octave up in a line, else two; or resting, with what it would do an octave up."""
+    once = _risen(verse, bass, line, upper, lower, beats, 1)
+    if once.upper or once.why != UNDER:
+        return once
+    twice = _risen(verse, bass, line, upper, lower, beats, 2)
+    return replace(twice, cost=twice.cost + TWO_OCTAVES) if twice.upper else once
+
+
+def _risen(
+    verse: WalkedVerse,
+    bass: tuple[Sounded, ...],
+    line: PlacedLine,
+    upper: str,
+    lower: str,
+    beats: list[Fraction],
+    octaves: int,
+) -> _Line:
+    """A part so many octaves up in a line, altered where it must be; or resting, if that does not do."""
     others = (verse.sounded_tune, merged(verse.voice(lower)), bass)
     notes = [
-        Sounded(one.start, one.end, one.pitch.octaves_up(1))
+        Sounded(one.start, one.end, one.pitch.octaves_up(octaves))
         for one in merged(verse.voice(upper))
         if line.start <= one.start < line.end
     ]
     if not notes:
-        return _Line("", {}, "nothing", 0.0)
+        return _Line("", {}, "be silent", 0.0)
     options = [_keys(verse, note, others) for note in notes]
     inside = [place for place in beats if line.start <= place < line.end]
-    keys, cost = _cheapest(notes, options, others, inside)
+    beat = bar_at(verse.bars, line.start).time.beat
+    keys, cost = _cheapest(notes, options, others, inside, beat)
+    low = {note.start for note in notes if _time_under(note, note.midi, others[0])}
     interval = _interval(notes, others, inside)
     altered = {note.start: key for note, key in zip(notes, keys, strict=True) if key != note.midi}
-    if KEPT_TO_EACH_ALTERED * len(altered) > len(notes) or cost >= PARALLEL:
-        return _Line("", {}, interval, 2 * PARALLEL)
-    return _Line(upper, altered, interval, cost)
+    under = sum(_time_under(note, key, others[0]) for note, key in zip(notes, keys, strict=True))
+    too_high = octaves > 1 and max(keys) > HIGHEST
+    if KEPT_TO_EACH_ALTERED * len(altered) > len(notes) or cost >= PARALLEL or under >= beat or too_high:
+        whole = sum(_time_under(note, note.midi, others[0]) for note in notes)
+        return _Line("", {}, UNDER if whole >= beat else f"make {interval}", 2 * PARALLEL)
+    faults = {start: UNDER if start in low else f"make {interval}" for start in altered}
+    return _Line(upper, altered, "", cost, octaves, faults)
+
+
+def _time_under(note: Sounded, key: int, tune: tuple[Sounded, ...]) -> Fraction:
+    """How long a key of the descant lies on the tune or under it, in quarter notes."""
+    over = [one for one in sounding(tune, note.start, note.end) if one.midi >= key]
+    return sum((min(one.end, note.end) - max(one.start, note.start) for one in over), Fraction(0))
 
 
 def _keys(verse: WalkedVerse, note: Sounded, others: tuple[tuple[Sounded, ...], ...]) -> tuple[int, ...]:
@@ -165,9 +229,10 @@ def _keys(verse: WalkedVerse, note: Sounded, others: tuple[tuple[Sounded, ...], 
     once = frozenset[int]().union(*(leading_notes(one) | sevenths(one) for one in chords))
     fits = frozenset.intersection(*(one.chord.pitch_classes for one in chords)) - once
     top = max((one.midi for one in sounding(others[0], note.start, note.end)), default=0)
+    above = NEAR_OVER_TUNE if _time_under(note, note.midi, others[0]) else NEAR
     near = [
         key
-        for key in range(note.midi - NEAR, note.midi + NEAR + 1)
+        for key in range(note.midi - NEAR, note.midi + above + 1)
         if key != note.midi
         and key % 12 in fits
         and key > top
@@ -183,7 +248,11 @@ def _wanted(one: WalkedChord) -> frozenset[int]:
 
 
 def _cheapest(
-    notes: list[Sounded], options: list[tuple[int, ...]], others: tuple[tuple[Sounded, ...], ...], beats: list[Fraction]
+    notes: list[Sounded],
+    options: list[tuple[int, ...]],
+    others: tuple[tuple[Sounded, ...], ...],
+    beats: list[Fraction],
+    beat: Fraction,
 ) -> tuple[list[int], float]:
     """The cheapest keys for all notes of a line (Viterbi); a state is a key and the one that opened the last beat."""
     costs: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
@@ -192,10 +261,11 @@ def _cheapest(
         inside = [place for place in beats if note.start <= place < note.end]
         fresh: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
         for key in keys:
-            own = 0.0
+            under = _time_under(note, key, others[0])
+            own = PARALLEL if under >= beat else PASSES_UNDER * bool(under)
             if key != note.midi:
                 same = any((key - one.midi) % 12 == 0 for one in sounding(others[0], note.start, note.end))
-                own = ALTERED + SEMITONE * abs(key - note.midi) + DOUBLED * same
+                own += ALTERED + SEMITONE * abs(key - note.midi) + DOUBLED * same
             for (before, first), (total, path) in costs.items() or [((-1, -1), (0.0, ()))]:
                 cost = total + own
                 if index:
@@ -263,9 +333,9 @@ def _descant(verse: WalkedVerse, section: Accompaniment, plan: dict[PlacedLine, 
             row = plan[_line_at(verse, note.start)]
             if row.upper != upper:
                 continue
-            pitch, source, mark = piece.pitch.octaves_up(1), upper, ""
+            pitch, source, mark = piece.pitch.octaves_up(row.octaves), upper, ""
             if note.start in row.altered:
-                mark = f"the {upper} has {pitch} here: on top it would make {row.interval}"
+                mark = f"the {upper} has {pitch} here: on top it would {row.faults[note.start]}"
                 pitch, source = spelled(verse.chords, piece.start, piece.end, row.altered[note.start]), ""
             drafts.append(
                 Draft(

@@ -149,8 +149,8 @@ TEXTURES: dict[str, Texture] = {
         ),
         Texture(
             "descant", "descant from an inner part",
-            "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
-            "fifths or octaves arise",
+            "the printed tenor or alto an octave higher over the tune in the left hand, line by line where it lies "
+            "over the tune and makes no fifths or octaves",
             "four printed parts, two manuals and a pedal", "descant", version=3,
         ),
         Texture(
