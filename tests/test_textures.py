@@ -445,6 +445,65 @@ def test_the_descant_rests_where_it_would_make_fifths() -> None:
     assert weights(arrangement, "hard") == []
 
 
+def test_what_is_too_far_under_the_tune_goes_an_octave_up() -> None:
+    """The tenor lies a tenth and more under the tune: an octave higher the left hand has it, and says so once."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) E5:1 D5:1 E5:1 F5:1 | E5:4",
+        "(time=4/4) (key=0) (tempo=80) C5:1 B4:1 C5:1 C5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 G3:1 G3:1 A3:1 | G3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 G2:1 C3:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    tenor = [key_name(key.midi) for key in limb(section, "left hand") if key.part == "tenor"]
+    assert tenor == ["G4", "G4", "G4", "A4", "G4"]
+    assert {note.source for note in section.notes if note.part == "tenor"} == {"tenor"}
+    told = [one.message for one in arrangement.findings if one.kind == "changed-here"]
+    assert [one.partition(": ")[2] for one in told] == ["5 an octave higher"]
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_left_hand_gives_a_chord_the_third_that_it_lacks() -> None:
+    """C, C, C and G in print (R1): where the tenor is out of reach, the left hand takes an E under the tune instead."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) E5:1 F5:1 (C/major) G5:1 F5:1 | E5:4",
+        "(time=4/4) (key=0) (tempo=80) C5:1 C5:1 C5:1 C5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 C4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 C3:1 F3:1 | C3:4",
+    )
+    section, arrangement = laid(one_line(hymn), "descant")
+    assert played(section, "left hand", "1") == "G4+E5 A4+F5 E5+G5 A4+F5"
+    assert "third-missing" not in {one.kind for one in arrangement.findings}
+    assert any(one.message.endswith("1 another tone") for one in arrangement.findings)
+
+
+def test_the_left_hand_stays_within_an_octave_where_it_can() -> None:
+    """C4 under D5 is a ninth, which she reaches at most: C5 is easier."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 C5:1 B4:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 F#4:1 E4:1 G4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) E4:1 C4:1 G4:1 D4:1 | E4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 D3:1 C3:1 G3:1 | C3:4",
+    )
+    section, _ = laid(one_line(hymn), "descant")
+    assert {key.part for key in limb(section, "right hand")} == {"descant"}
+    assert played(section, "left hand", "1").split()[1] == "C5+D5"
+
+
+def test_where_the_descant_rests_the_right_hand_takes_the_alto_that_the_left_cannot() -> None:
+    """Alto and tenor a tenth and more apart: all four parts are played, the alto by the hand that has the tune."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 D3:1 E3:1 D3:1 | C3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F2:1 E2:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert "descant-rests" in {one.kind for one in arrangement.findings}
+    assert {key.part for key in limb(section, "right hand")} == {"tune", "alto"}
+    assert [key_name(key.midi) for key in limb(section, "left hand")] == ["C3", "D3", "E3", "D3", "C3"]
+    assert weights(arrangement, "hard") == []
+
+
 LONG_LINE = (
     "(time=4/4) (key=0) (tempo=80) E4:1 E4:1 F4:1 G4:1 | A4:1 G4:1 F4:1 F4:1 | E4:4",
     "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 D4:1 D4:1 | E4:1 D4:1 C4:1 B3:1 | C4:4",
@@ -467,6 +526,26 @@ def test_one_note_of_a_descant_gives_way_to_fifths_and_is_marked() -> None:
     assert changed.pitch.midi % 12 in chord.pitch_classes
     assert sum(note.source == "tenor" for note in descant) == len(descant) - 1
     assert weights(arrangement, "hard") == []
+
+
+def test_beside_an_altered_note_the_printed_parts_are_heard() -> None:
+    """One note of the first line is ours, but no figure (R5, R10).
+
+    The inner parts of a resting line are no silent left hand,
+    and a suspension that the alto keeps is not lost.
+    """
+    resting = ("C5:1 D5:1 E5:1 D5:1 | C5:4", "G4:1 A4:1 B4:1 A4:1 | G4:4",
+               "G3:1 A3:1 B3:1 A3:1 | G3:4", "C3:1 F3:1 E3:1 F3:1 | C3:4")  # fmt: skip
+    parts = [f"{long} | {rest}" for long, rest in zip(LONG_LINE, resting, strict=True)]
+    parts[1] = parts[1].replace("C4:1 B3:1 |", "C4:3/2 B3:1/2 |")
+    hymn = four_parts(*parts)
+    lines = (Line(Fraction(0), Fraction(12)), Line(Fraction(12), Fraction(20)))
+    section, arrangement = laid(replace(hymn, tune=replace(hymn.tune, lines=lines)), "descant")
+    assert any(note.part == "descant" and not note.source for note in section.notes)
+    assert walk_verse(hymn, analyse(hymn), None).suspensions
+    kinds = {one.kind for one in arrangement.findings}
+    assert "descant-rests" in kinds
+    assert not kinds & {"left-hand-silent", "suspension-lost"}
 
 
 def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:
