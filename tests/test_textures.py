@@ -548,6 +548,23 @@ def test_beside_an_altered_note_the_printed_parts_are_heard() -> None:
     assert not kinds & {"left-hand-silent", "suspension-lost"}
 
 
+def test_the_stops_said_for_a_descant_leave_the_tune_the_stronger() -> None:
+    """No reed over flutes: principals for the tune, in the left hand, and the softer kinds for what lies over it.
+
+    Common practice, no source.
+    """
+    plan = default_plan(SATB, (), ("descant", "soloed"), "at-pitch")
+    plan = replace(plan, verses=(plan.verses[0], replace(plan.verses[0], texture="soloed")))
+    section, soloed = arrange(SATB, analyse(SATB), plan, TWO_MANUALS, MEDIUM).sections
+    said = dict(part.split(": ") for part in section.registration.generic.split("; "))
+    assert list(said) == ["tune", "descant", "pedal"]
+    assert "principals 8" in said["tune"]
+    assert "flute" in said["descant"]
+    assert not {"reed", "principal"} & set(said["descant"].split())
+    assert said["pedal"] == "soft 16 and 8"
+    assert soloed.registration.generic.startswith("solo: ")
+
+
 def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:
     """The tune in the feet is root or third of what stands over it; a six-four only where it passes by step."""
     for hymn in (CALM, SATB):
