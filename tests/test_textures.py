@@ -504,6 +504,19 @@ def test_where_the_descant_rests_the_right_hand_takes_the_alto_that_the_left_can
     assert weights(arrangement, "hard") == []
 
 
+def test_parts_in_unison_under_a_resting_descant_are_one_key_and_not_left_out() -> None:
+    """The tenor comes up to the alto's G4: it sounds, so nothing is told of it."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 B3:1 A3:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert played(section, "left hand", "2") == "G4"
+    assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
+
+
 LONG_LINE = (
     "(time=4/4) (key=0) (tempo=80) E4:1 E4:1 F4:1 G4:1 | A4:1 G4:1 F4:1 F4:1 | E4:4",
     "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 D4:1 D4:1 | E4:1 D4:1 C4:1 B3:1 | C4:4",

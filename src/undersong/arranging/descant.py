@@ -546,7 +546,7 @@ def _at_rest(
     """Both inner parts where the descant rests, the alto with the tune where it is too far from the tenor."""
     drafts: list[Draft] = []
     omitted: list[tuple[str, Piece]] = []
-    tenor = merged(verse.voice("tenor"))
+    alto, tenor = merged(verse.voice("alto")), merged(verse.voice("tenor"))
     in_left: list[Piece] = []
     in_right: list[Piece] = []
     for name in ("alto", "tenor"):
@@ -566,7 +566,9 @@ def _at_rest(
                 or any(one.pitch.midi == piece.pitch.midi for one in doubled)
             )
             if taken or any(piece.pitch.midi >= note.midi for note in tune):
-                omitted.append((name, piece))
+                sounds = [*tune, *(sounding(alto, piece.start, piece.end) if name == "tenor" else ())]
+                if not any(one.midi == piece.pitch.midi for one in sounds):  # in unison one key is both
+                    omitted.append((name, piece))
                 continue
             if name == "alto":
                 (in_left if limb == "left hand" else in_right).append(piece)
