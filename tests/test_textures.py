@@ -391,11 +391,43 @@ def test_the_middle_of_three_voices_stays_in_a_hand() -> None:
 
 
 def test_the_descant_is_the_printed_part_an_octave_up() -> None:
-    """The tenor over the tune; the tune itself in the left hand with the alto, every note in place."""
+    """The alto over the tune, for the tenor would lie on it and under it; the tune in the left hand with the tenor."""
     section, arrangement = laid(SATB, "descant")
     descant = [key for key in limb(section, "right hand") if key.part == "descant"]
-    assert [key.midi - 12 for key in descant] == [55, 57, 55, 53, 55, 57, 55, 52]
-    assert {key.part for key in limb(section, "left hand")} == {"tune", "alto"}
+    assert [key.midi - 12 for key in descant] == [60, 60, 60, 60, 60, 60, 59, 60]
+    assert {key.part for key in limb(section, "left hand")} == {"tune", "tenor"}
+    tune = [key.midi for key in limb(section, "left hand") if key.part == "tune"]
+    assert all(over.midi > under for over, under in zip(descant, tune, strict=True))
+    assert weights(arrangement, "hard") == []
+
+
+def test_parts_that_would_lie_under_the_tune_are_no_descant() -> None:
+    """Both more than an octave under the tune, and two octaves up over A5: both rest, and that is what is told."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) G5:1 A5:1 G5:1 F5:1 | G5:4",
+        "(time=4/4) (key=0) (tempo=80) E4:1 F4:1 E4:1 D4:1 | E4:4",
+        "(time=4/4) (key=0) (tempo=80) C4:1 C4:1 C4:1 A3:1 | C4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 C3:1 D3:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert {key.part for key in limb(section, "right hand")} == {"tune"}
+    assert {key.part for key in limb(section, "left hand")} == {"alto", "tenor"}
+    assert "left-hand-silent" not in {one.kind for one in arrangement.findings}
+    (told,) = [one.message for one in arrangement.findings if one.kind == "descant-rests"]
+    assert "an octave up both tenor and alto would lie under the tune" in told
+
+
+def test_a_low_part_goes_two_octaves_up() -> None:
+    """The alto makes fifths; the tenor lies a sixth under the tune an octave up, a third over it two octaves up."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) E3:1 F3:1 G3:1 F3:1 | E3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F2:1 E2:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert [key_name(key.midi) for key in limb(section, "right hand")] == ["E5", "F5", "G5", "F5", "E5"]
+    assert {key.part for key in limb(section, "right hand")} == {"descant"}
     assert weights(arrangement, "hard") == []
 
 
@@ -412,6 +444,78 @@ def test_the_descant_rests_where_it_would_make_fifths() -> None:
     assert {note.division for note in section.notes if note.limb != "feet"} == {section.left}
     assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
     assert weights(arrangement, "hard") == []
+
+
+def test_what_is_too_far_under_the_tune_goes_an_octave_up() -> None:
+    """The tenor lies a tenth and more under the tune: an octave higher the left hand has it, and says so once."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) E5:1 D5:1 E5:1 F5:1 | E5:4",
+        "(time=4/4) (key=0) (tempo=80) C5:1 B4:1 C5:1 C5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 G3:1 G3:1 A3:1 | G3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 G2:1 C3:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    tenor = [key_name(key.midi) for key in limb(section, "left hand") if key.part == "tenor"]
+    assert tenor == ["G4", "G4", "G4", "A4", "G4"]
+    assert {note.source for note in section.notes if note.part == "tenor"} == {"tenor"}
+    told = [one.message for one in arrangement.findings if one.kind == "changed-here"]
+    assert [one.partition(": ")[2] for one in told] == ["5 an octave higher"]
+    assert weights(arrangement, "hard") == []
+
+
+def test_the_left_hand_gives_a_chord_the_third_that_it_lacks() -> None:
+    """C, C, C and G in print (R1): where the tenor is out of reach, the left hand takes an E under the tune instead."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) E5:1 F5:1 (C/major) G5:1 F5:1 | E5:4",
+        "(time=4/4) (key=0) (tempo=80) C5:1 C5:1 C5:1 C5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 C4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 C3:1 F3:1 | C3:4",
+    )
+    section, arrangement = laid(one_line(hymn), "descant")
+    assert played(section, "left hand", "1") == "G4+E5 A4+F5 E5+G5 A4+F5"
+    assert "third-missing" not in {one.kind for one in arrangement.findings}
+    assert any(one.message.endswith("1 another tone") for one in arrangement.findings)
+
+
+def test_the_left_hand_stays_within_an_octave_where_it_can() -> None:
+    """C4 under D5 is a ninth, which she reaches at most: C5 is easier."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 C5:1 B4:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 F#4:1 E4:1 G4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) E4:1 C4:1 G4:1 D4:1 | E4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 D3:1 C3:1 G3:1 | C3:4",
+    )
+    section, _ = laid(one_line(hymn), "descant")
+    assert {key.part for key in limb(section, "right hand")} == {"descant"}
+    assert played(section, "left hand", "1").split()[1] == "C5+D5"
+
+
+def test_where_the_descant_rests_the_right_hand_takes_the_alto_that_the_left_cannot() -> None:
+    """Alto and tenor a tenth and more apart: all four parts are played, the alto by the hand that has the tune."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 D3:1 E3:1 D3:1 | C3:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F2:1 E2:1 F2:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert "descant-rests" in {one.kind for one in arrangement.findings}
+    assert {key.part for key in limb(section, "right hand")} == {"tune", "alto"}
+    assert [key_name(key.midi) for key in limb(section, "left hand")] == ["C3", "D3", "E3", "D3", "C3"]
+    assert weights(arrangement, "hard") == []
+
+
+def test_parts_in_unison_under_a_resting_descant_are_one_key_and_not_left_out() -> None:
+    """The tenor comes up to the alto's G4: it sounds, so nothing is told of it."""
+    hymn = four_parts(
+        "(time=4/4) (key=0) (tempo=80) C5:1 D5:1 E5:1 D5:1 | C5:4",
+        "(time=4/4) (key=0) (tempo=80) G4:1 A4:1 B4:1 A4:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) G3:1 A3:1 B3:1 A3:1 | G4:4",
+        "(time=4/4) (key=0) (tempo=80) C3:1 F3:1 E3:1 F3:1 | C3:4",
+    )
+    section, arrangement = laid(hymn, "descant")
+    assert played(section, "left hand", "2") == "G4"
+    assert [one.kind for one in arrangement.findings if one.weight == "note"] == ["descant-rests"]
 
 
 LONG_LINE = (
@@ -436,6 +540,43 @@ def test_one_note_of_a_descant_gives_way_to_fifths_and_is_marked() -> None:
     assert changed.pitch.midi % 12 in chord.pitch_classes
     assert sum(note.source == "tenor" for note in descant) == len(descant) - 1
     assert weights(arrangement, "hard") == []
+
+
+def test_beside_an_altered_note_the_printed_parts_are_heard() -> None:
+    """One note of the first line is ours, but no figure (R5, R10).
+
+    The inner parts of a resting line are no silent left hand,
+    and a suspension that the alto keeps is not lost.
+    """
+    resting = ("C5:1 D5:1 E5:1 D5:1 | C5:4", "G4:1 A4:1 B4:1 A4:1 | G4:4",
+               "G3:1 A3:1 B3:1 A3:1 | G3:4", "C3:1 F3:1 E3:1 F3:1 | C3:4")  # fmt: skip
+    parts = [f"{long} | {rest}" for long, rest in zip(LONG_LINE, resting, strict=True)]
+    parts[1] = parts[1].replace("C4:1 B3:1 |", "C4:3/2 B3:1/2 |")
+    hymn = four_parts(*parts)
+    lines = (Line(Fraction(0), Fraction(12)), Line(Fraction(12), Fraction(20)))
+    section, arrangement = laid(replace(hymn, tune=replace(hymn.tune, lines=lines)), "descant")
+    assert any(note.part == "descant" and not note.source for note in section.notes)
+    assert walk_verse(hymn, analyse(hymn), None).suspensions
+    kinds = {one.kind for one in arrangement.findings}
+    assert "descant-rests" in kinds
+    assert not kinds & {"left-hand-silent", "suspension-lost"}
+
+
+def test_the_stops_said_for_a_descant_leave_the_tune_the_stronger() -> None:
+    """No reed over flutes: principals for the tune, in the left hand, and the softer kinds for what lies over it.
+
+    Common practice, no source.
+    """
+    plan = default_plan(SATB, (), ("descant", "soloed"), "at-pitch")
+    plan = replace(plan, verses=(plan.verses[0], replace(plan.verses[0], texture="soloed")))
+    section, soloed = arrange(SATB, analyse(SATB), plan, TWO_MANUALS, MEDIUM).sections
+    said = dict(part.split(": ") for part in section.registration.generic.split("; "))
+    assert list(said) == ["tune", "descant", "pedal"]
+    assert "principals 8" in said["tune"]
+    assert "flute" in said["descant"]
+    assert not {"reed", "principal"} & set(said["descant"].split())
+    assert said["pedal"] == "soft 16 and 8"
+    assert soloed.registration.generic.startswith("solo: ")
 
 
 def test_r4_the_tune_in_the_bass_has_its_own_harmony() -> None:

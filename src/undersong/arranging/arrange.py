@@ -198,7 +198,7 @@ def _served(refusal: Refusal) -> str:
 def _section(verse: WalkedVerse, harmony: Harmony, plan: VersePlan, texture: Texture, name: str) -> Accompaniment:
     """The section without its notes yet."""
     together = plan.right == plan.left and PLACES[plan.tune].tune != "feet"
-    stops = [ONE_MANUAL if together else PLACES[plan.tune].stops]
+    stops = [ONE_MANUAL if together else texture.stops or PLACES[plan.tune].stops]
     if plan.feet and not texture.hands_alone and PLACES[plan.tune].tune != "feet":
         stops.append(FULL_PEDAL if together else SOFT_PEDAL)
     return Accompaniment(

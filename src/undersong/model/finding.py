@@ -156,7 +156,7 @@ KINDS = _rows(
     ("slower-for-room", "note", "{why}: the pattern {pattern} is laid out instead",
      "A slower pace or a drier room lets the quicker figure through.", "blur in the room; no listening test"),
     ("descant-rests", "note",
-     "the descant rests in this line: over the tune it would make {interval}; both hands are on {division}",
+     "the descant rests in this line: {why}; both hands are on {division}",
      "Solo the tune in this line, or play the part at its own pitch.", "R3; common practice, no source"),
     ("unknown-symbol", "soft", "the chord symbol {text} is not known; it is printed as it is and played as {played}",
      "Correct the symbol in the file.", "reading"),

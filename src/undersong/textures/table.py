@@ -59,6 +59,8 @@ class Texture:
     """No note shorter than this, whatever the room (assumed)."""
     inner_pedal: Literal["", "offered", "asked"] = ""
     """Whether an inner voice may hold a tone common to three chords or more (R12): it can, or she has asked for it."""
+    stops: str = ""
+    """The stops that the hands need on two manuals, for any organ ("": those of the tune's place)."""
     version: int = 1
 
     @property
@@ -149,9 +151,11 @@ TEXTURES: dict[str, Texture] = {
         ),
         Texture(
             "descant", "descant from an inner part",
-            "the printed tenor or alto an octave higher over the tune in the left hand, line by line where no "
-            "fifths or octaves arise",
-            "four printed parts, two manuals and a pedal", "descant", version=3,
+            "the printed tenor or alto an octave higher over the tune in the left hand, line by line where it lies "
+            "over the tune and makes no fifths or octaves",
+            "four printed parts, two manuals and a pedal", "descant",
+            # The congregation follows the tune: it keeps the chorus, and what lies over it is the softer.
+            stops="tune: principals 8 and 4; descant: flute or soft solo 8", version=3,
         ),
         Texture(
             "drone", "drone",
