@@ -57,8 +57,9 @@ ANEW, LEAP_INSIDE = 2.0, 0.25
 wider: little, for between tune and bass it is hardly heard."""
 SILENT = -1
 """In place of a key: nothing."""
-DIRECT = 18.0
-"""What it costs that descant and bass leap into a fifth or octave: it decides which part rises, but alters no note."""
+DIRECT = 35.0
+"""What it costs that descant and bass leap into a fifth or octave: more than a note altered, for it lies on top now. An
+alto's leading note falls a third inside the print; here it rises."""
 KEPT_TO_EACH_ALTERED = 6
 """Notes of a line to each that gives way; with fewer it is no longer the printed part."""
 DOUBLED = 8.0
