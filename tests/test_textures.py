@@ -1077,6 +1077,7 @@ def test_under_a_descant_the_left_hand_has_the_tune() -> None:
     """It is not told silent for want of a figure."""
     section, arrangement = laid(SATB, "descant")
     assert section.texture == "descant"
+    assert (section.right, section.left) == ("Swell", "Great")
     assert "left-hand-silent" not in {one.kind for one in arrangement.findings}
 
 

@@ -16,6 +16,7 @@ from undersong.model.plan import Plan, TunePlace, VersePlan
 from undersong.model.text import Verse
 from undersong.model.time import Pace, Time
 from undersong.textures.places import PLACES
+from undersong.textures.table import TEXTURES
 
 BEATS_PER_MINUTE = {
     "4/4": 88, "3/4": 92, "2/4": 80, "2/2": 56, "3/2": 58, "4/2": 60, "6/8": 50, "9/8": 50, "12/8": 50, "6/4": 46,
@@ -75,9 +76,9 @@ def _varied(hymn: Hymn, index: int, count: int) -> tuple[str, TunePlace]:
 
 
 def hands(organ: Organ, texture: str, place: TunePlace) -> tuple[str, str]:
-    """Division of the right and of the left hand: two manuals as soon as the tune is soloed."""
+    """Division of the right and of the left hand: two manuals as soon as the tune is soloed, the tune on the first."""
     lowest, *others = (division.name for division in organ.manuals)
-    if place == "tenor" and others:
+    if others and (place == "tenor" or TEXTURES[texture].kind == "descant"):  # the left hand has the tune
         return others[0], lowest
     if PLACES[place].tune == "feet":
         return (others or [lowest])[0], (others or [lowest])[0]
