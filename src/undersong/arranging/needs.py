@@ -35,7 +35,7 @@ from undersong.textures.units import bar_at, is_dense, slot_length, unit_places
 
 TUNE_TOO_LOW = 60
 TUNE_TOO_LOW_SHARE = Fraction(1, 5)
-STRUMMED_MOST = 0.5
+STRUMMED_MOST = 0.52
 """More beats than this with a chord of their own leave strokes little to repeat: they differ too little from block
 chords (measured on chorales: 28 % of the notes at a share of 0.54)."""
 LOW_TENOR = 45
