@@ -304,7 +304,10 @@ def test_under_a_descant_the_tune_has_the_stronger_stops() -> None:
             Division(name, 36, 96, (stop("Stopped Flute 8"), stop("Open Diapason 8"), stop("Principal 4")))
             for name in ("Great", "Swell")
         ), None)  # fmt: skip
-        drawn = dict(register(arrangement_of(section), organ, ROOMS["average"]).sections[0].registration.drawn)
+        registration = register(arrangement_of(section), organ, ROOMS["average"]).sections[0].registration
+        drawn = dict(registration.drawn)
+        assert registration.generic.startswith("tune: principal")
+        assert "other hand: flute 8" in registration.generic
         assert "Open Diapason 8" in drawn[under]
         assert drawn[over] == ("Stopped Flute 8",)
 

@@ -145,21 +145,7 @@ def lay_descant(
         for name, piece in omitted
     ]  # fmt: skip
     told += _changes(section, plan)
-    judged = [one for one in judge(section, verse) if not _said_of_figures(one, section, verse)]
-    return section, [*check(section, organ, player), *judged, *told]
-
-
-def _said_of_figures(one: Finding, section: Accompaniment, verse: WalkedVerse) -> bool:
-    """Whether a rule misses in the figure what a part of the print has: the left hand's notes, a suspension."""
-    if one.kind == "left-hand-silent":
-        return any(note.limb == "left hand" and note.start <= one.start < note.end for note in section.notes)
-    if one.kind != "suspension-lost":
-        return False
-    held = [it for it in verse.suspensions if it.inner and it.start == one.start]
-    return bool(held) and all(
-        any(note.pitch.midi % 12 == it.name and note.start < it.end and it.start < note.end for note in section.notes)
-        for it in held
-    )
+    return section, [*check(section, organ, player), *judge(section, verse), *told]
 
 
 def _line_at(verse: WalkedVerse, start: Fraction) -> PlacedLine:

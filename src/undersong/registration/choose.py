@@ -334,12 +334,13 @@ def _said(parts: _Parts, chosen: Mapping[str, Choice], step: int) -> Registratio
     generic = []
     if parts.solo in chosen:
         generic.append(f"solo: {chosen[parts.solo].name}")
-    for name in parts.hands:
-        if name in chosen:
-            generic.append(
-                f"accompaniment: {chosen[name].name}" if parts.solo or parts.pedal_solo else chosen[name].name
-            )
-            break
+    hands = [chosen[name].name for name in parts.hands if name in chosen]
+    if parts.solo or parts.pedal_solo:
+        generic += [f"accompaniment: {name}" for name in hands[:1]]
+    elif len(hands) > 1:  # the tune shares a keyboard, something else has one of its own
+        generic.append(f"tune: {hands[0]}; other hand: {hands[1]}")
+    else:
+        generic += hands
     if parts.pedal in chosen:
         feet = chosen[parts.pedal]
         generic.append(

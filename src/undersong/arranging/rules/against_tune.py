@@ -114,8 +114,9 @@ def semitone_under_tune(case: Case) -> Iterator[Finding]:
 def suspension_lost(case: Case) -> Iterator[Finding]:
     """A suspension printed in alto or tenor, or written in the symbols, does not sound while it is held."""
     printed = case.verse.suspensions if case.verse is not None else ()
+    inner = [key for key in case.keys if key.part not in ("tune", "bass")]  # the figure, or parts of the print
     for held in [one for one in printed if one.inner] if case.figure else ():
-        if not any(key.midi % 12 == held.name for key in _during(case.figure, held.start, held.end)):
+        if not any(key.midi % 12 == held.name for key in _during(inner, held.start, held.end)):
             yield case.tell("suspension-lost", held.start, pitch=case.named(held.name, held.start))
     for held in case.written_suspensions if case.figure else ():
         if not any(key.midi % 12 == held.name for key in _during(case.keys, held.start, held.end)):

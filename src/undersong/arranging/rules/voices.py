@@ -183,12 +183,12 @@ def root_doubled(case: Case) -> Iterator[Finding]:
 def left_hand_silent(case: Case) -> Iterator[Finding]:
     """Under a figure the left hand is silent for a chord of a beat or more, pickups and rests apart.
 
-    It has the figure, or the tune under a descant.
+    It has the figure, or under a descant the tune or an inner part.
     """
     for one, sounding in case.over_chords if case.figure else ():
         if not case.is_long(one) or one.chord.root is None or one.start < case.pickup_end:
             continue
-        if not any(key.id in case.figure_ids or (key.part, key.limb) == ("tune", "left hand") for key in sounding):
+        if not any(key.id in case.figure_ids or (key.limb == "left hand" and key.part != "bass") for key in sounding):
             yield case.tell("left-hand-silent", one.start, symbol=symbol(one.chord))
 
 
