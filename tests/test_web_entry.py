@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 import pytest
@@ -54,6 +55,34 @@ def test_inner_parts_are_proposed_while_typing(client: httpx.Client) -> None:
     assert "In pencil: tenor, proposed." in typed(client, draft, alto="g a~aa|dcc|a").text
     assert "alto and tenor and bass, proposed" in typed(client, draft, alto="", bass="").text
     assert "In pencil" not in typed(client, draft, propose="no").text
+
+
+def test_a_window_may_send_twice_at_once(client: httpx.Client) -> None:
+    """Leaving a field sends it while the button's own request is on its way: neither is told of another window."""
+    draft = begun(client)
+    fields = TYPED | {"version": draft_version(client, draft), "window": "this-one"}
+    assert client.post(draft, data=fields, headers={"hx-request": "true"}).status_code == 200
+
+    def send(number: int) -> int:
+        more = fields | {"title": f"Sent {number}"}
+        return client.post(draft, data=more, headers={"hx-request": "true"}).status_code
+
+    with ThreadPoolExecutor(8) as pool:
+        assert set(pool.map(send, range(40))) == {200}
+
+
+def test_what_comes_late_does_not_undo_the_written_proposal(client: httpx.Client) -> None:
+    """The proposal is written into the fields; what the page before sent last comes after it, and is refused."""
+    draft = begun(client)
+    fields = TYPED | {"version": draft_version(client, draft), "window": "this-one"}
+    assert client.post(draft, data=fields, headers={"hx-request": "true"}).status_code == 200
+    assert client.post(f"{draft}/write-out", data=fields).status_code == 303
+    written = client.get(draft).text
+    assert client.post(draft, data=fields, headers={"hx-request": "true"}).status_code == 409
+    tenor = re.compile(r'<textarea id="field-tenor"[^>]*>([^<]+)</textarea>')
+    found = tenor.search(client.get(draft).text)
+    assert found
+    assert tenor.search(written)[1] == found[1]  # type: ignore[index]
 
 
 KEPT = re.compile(r'<p id="keeps"[^>]*>([^<]*)</p>')

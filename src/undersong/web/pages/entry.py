@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import secrets
+import threading
 from dataclasses import replace
 
 from starlette.responses import PlainTextResponse, Response
@@ -48,14 +49,22 @@ def entry(door: Door, asked: Question) -> Response:
     return door.show("entry.html", **facts, **_typed(door, typed), **ENTRY_CHOICES)
 
 
-def _keep_draft(door: Door, name: str, typed: Typed, asked: Question) -> str:
-    """Write a draft; the window that wrote last may write on, whatever answers it has not seen yet."""
+_WRITING = threading.Lock()
+"""A window asks twice at once: leaving a field sends it, and the button that was pressed sends all."""
+
+
+def _keep_draft(door: Door, name: str, typed: Typed, asked: Question, *, leaves: bool = False) -> str:
+    """Write a draft; the window that wrote last may write on, whatever answers it has not seen yet.
+
+    `leaves`: another page follows, and what this one sent before and comes late is not to be written over it.
+    """
     window = asked.text("window")[:40]
-    text, version = door.shelf.draft(name)
-    with contextlib.suppress(ValueError):
-        if not window or json.loads(text)["window"] != window:
-            version = asked.text("version")
-    return door.shelf.change_draft(name, version, _draft_text(typed, window))
+    with _WRITING:
+        text, version = door.shelf.draft(name)
+        with contextlib.suppress(ValueError):
+            if not window or json.loads(text)["window"] != window:
+                version = asked.text("version")
+        return door.shelf.change_draft(name, version, _draft_text(typed, "" if leaves else window))
 
 
 def _typed(door: Door, typed: Typed) -> Plain:
@@ -84,7 +93,7 @@ def more_words(door: Door, asked: Question) -> Response:
     name = str(asked.path["draft"])
     typed = typed_from(asked, door.draft(name)[0])
     more = replace(typed, words=(*typed.words, "")[:MOST_VERSES])
-    _keep_draft(door, name, more, asked)
+    _keep_draft(door, name, more, asked, leaves=True)
     return go(f"/enter/{name}#words-{len(more.words)}")
 
 
@@ -93,7 +102,7 @@ def write_out(door: Door, asked: Question) -> Response:
     name = str(asked.path["draft"])
     typed = typed_from(asked, door.draft(name)[0])
     found = door.work.ask("entry:written", {"typed": encode(typed)})
-    _keep_draft(door, name, decode(Typed, found["typed"]), asked)
+    _keep_draft(door, name, decode(Typed, found["typed"]), asked, leaves=True)
     return go(f"/enter/{name}#proposed")
 
 
