@@ -558,6 +558,13 @@ def test_titles_and_people() -> None:
     assert (hymn.text.author, hymn.composer, hymn.rights, hymn.numbers) == ("A. Poet", "B. Maker", "Nobody's", ("417",))
 
 
+def test_a_number_in_a_catalogue_is_no_metre() -> None:
+    """`BWV 10.7` names a piece; it is neither a tune called BWV nor a metre."""
+    head = "<credit><credit-words>BWV 10.7</credit-words></credit>"
+    hymn = melody(EIGHT, head=head)
+    assert (hymn.tune_name, hymn.text.metre) == ("", "")
+
+
 def test_raw_layer_keeps_what_the_hymn_leaves() -> None:
     """Rests, second voices, small notes, words and directions stand in the raw score."""
     data = page(Printed("Tune", "(time=2/4) (words=Gently) C5:1 r:1 & G4:1c r:1 | D5:g D5:2^", ("la la",)))

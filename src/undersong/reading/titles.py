@@ -34,6 +34,8 @@ _TUNE_FIELDS = ("tune-name", "tune name", "tune_name", "tunename", "tune")
 _METRE_FIELDS = ("metre", "meter", "poetic-metre", "poetic metre", "hymn-metre")
 _NUMBER_FIELDS = ("number", "hymn-number", "hymn number", "hymn_number")
 _TUNE_AND_METRE = re.compile(r"^(?P<tune>[A-ZÀ-Þ][A-ZÀ-Þ .,'’\-]{2,60}?)[\s,;:(–-]+(?P<metre>[\dCLS].*?)\)?$")
+_CATALOGUE = re.compile(r"\d+\.\d+")
+"""After capitals rather a number in a catalogue of works ("BWV 10.7") than a metre of two lines."""
 SLOWEST, FASTEST = 10, 600
 
 
@@ -64,7 +66,7 @@ def read_titles(score: RawScore, file: str, notebook: Notebook) -> Titles:
         both = _TUNE_AND_METRE.match(words)
         if METRE.match(words):
             metre = metre or words
-        elif both and METRE.match(both["metre"].strip()):
+        elif both and METRE.match(both["metre"].strip()) and not _CATALOGUE.fullmatch(both["metre"].strip()):
             tune, metre = tune or both["tune"].strip(" .,;:(-–"), metre or both["metre"].strip()
         elif words.isdigit() and len(words) <= 4 and credit.type not in ("page number", "part name"):
             number = number or words
