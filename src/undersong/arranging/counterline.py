@@ -21,6 +21,7 @@ from itertools import pairwise
 from undersong.arranging.figured import bench_of, grounded, spelled
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
+from undersong.arranging.voicing import AWKWARD_LEAPS
 from undersong.arranging.walked import WalkedVerse
 from undersong.harmony.keys import name_near
 from undersong.model.accompaniment import Accompaniment
@@ -427,10 +428,6 @@ def _second(places: list[_Place], index: int, state: _State | None, beneath: int
     return PRICE["unresolved"] * (beneath != state.beneath if stays else abs(state.beneath - beneath) not in STEPS)
 
 
-AWKWARD = (6, 10, 11)
-"""Leaps that are hard to sing (semitones)."""
-
-
 def _step(places: list[_Place], index: int, state: _State | None, key: int, *, foreign: bool) -> float | None:
     """What it costs to come to a key; None where it is forbidden."""
     place = places[index]
@@ -453,7 +450,9 @@ def _step(places: list[_Place], index: int, state: _State | None, key: int, *, f
         names = {state.key % 12, key % 12}
         cost += PRICE["awkward" if size == 3 and names in (place.augmented, before.augmented) else "third"]
     elif size > 4:
-        cost += PRICE["leap"] * (size - 4) + PRICE["large-leap"] * (size > 9) + PRICE["awkward"] * (size in AWKWARD)
+        cost += (
+            PRICE["leap"] * (size - 4) + PRICE["large-leap"] * (size > 9) + PRICE["awkward"] * (size in AWKWARD_LEAPS)
+        )
     if abs(state.leap) > 2 and size > 2 and (key - state.key) * state.leap > 0:
         cost += PRICE["leap-after-leap"]
     cost += PRICE["back"] * (state.leap == state.key - key != 0)

@@ -68,8 +68,6 @@ NEAR = 5
 """So far from the printed note another is sought, in semitones: a fourth, within which a part still reads as itself."""
 NEAR_OVER_TUNE = 7
 """And so far above a printed note that lies on the tune or under it: where both have the root, the fifth over it."""
-
-
 TWO_OCTAVES = 30.0
 """What it costs that a part goes two octaves up: between it and the tune there is a hole, so the other goes first."""
 PASSES_UNDER = 10.0
@@ -79,8 +77,7 @@ HIGHEST = 81
 HIGHEST_ALTERED = 84
 """C6, an octave over an alto's usual top: so far an altered note may go."""
 UNDER = "lie under the tune"
-
-
+"""What a part does that cannot rise, as the page says it."""
 INSTANT = Fraction(1, 64)
 """A place just before or after another, in quarter notes."""
 

@@ -17,7 +17,7 @@ from undersong.arranging.fixed import bass_drafts, bass_for, tune_drafts
 from undersong.arranging.innerpedal import Stretch, favouring, held_on, offered, stretches
 from undersong.arranging.judge import judge
 from undersong.arranging.placing import Draft, write
-from undersong.arranging.voicing import PARALLEL, join, moves_between
+from undersong.arranging.voicing import AWKWARD_LEAPS, PARALLEL, join, moves_between
 from undersong.arranging.walked import WalkedVerse, merged
 from undersong.model.accompaniment import Accompaniment, Limb
 from undersong.model.finding import Finding
@@ -145,7 +145,7 @@ def _leap(first: Unit, before: Candidate, second: Unit, after: Candidate) -> flo
     if first.line != second.line or not before.levels or not after.levels:
         return 0.0
     size = abs(after.levels[0] - (before.ends or before.levels)[0])
-    return LEAP * max(0, size - 4) + AWKWARD * (size in (6, 10, 11))
+    return LEAP * max(0, size - 4) + AWKWARD * (size in AWKWARD_LEAPS)
 
 
 def _middle(units: tuple[Unit, ...], options: tuple[tuple[Candidate, ...], ...], ground: Ground) -> list[Candidate]:

@@ -22,6 +22,8 @@ DIRECT = 12.0
 UNRESOLVED = 25.0
 SUSPENSION = 60.0
 OTHER_FORM = 3.0
+AWKWARD_LEAPS = (6, 10, 11)
+"""Semitones of a tritone and of sevenths, which a voice heard by itself does not sing (common practice, no source)."""
 
 
 Moves = tuple[tuple[tuple[int, int], ...], ...]
